@@ -1,0 +1,1 @@
+//! Kinds of files and labels of one take.

@@ -1,0 +1,1 @@
+//! Kinds found on one track.

@@ -1,0 +1,1 @@
+//! Pure arithmetic, one algorithm a file: no input or output, no settings.

@@ -1,0 +1,76 @@
+//! Numbers per track, measured while the samples stream by: one meter a file, one shared frame grid.
+//!
+//! A meter takes blocks of any length and gives the same numbers whatever the block length. Nothing here knows settings,
+//! roles or other tracks; nothing here keeps samples: what grows with the take are frame measurements and event lists.
+
+pub mod floor;
+pub mod frames;
+
+use crate::report::model::SampleFormat;
+
+pub use floor::Floor;
+pub use frames::{BANDS, Frames, Grid};
+
+/// What a meter needs to know before the first sample.
+#[derive(Debug, Clone, Copy)]
+pub struct Signal {
+    /// Hz.
+    pub rate: u32,
+    /// Valid bits.
+    pub bits: u16,
+    /// Integer or float.
+    pub format: SampleFormat,
+}
+
+/// A stretch of one track.
+#[derive(Debug, Clone, Copy)]
+pub struct Chunk<'a> {
+    /// First sample within the take.
+    pub start: u64,
+    /// Samples, full scale 1.0, finite.
+    pub x: &'a [f32],
+    /// Integer codes at the valid bit depth; empty for float files.
+    pub codes: &'a [i32],
+}
+
+/// All measurements of one track.
+#[derive(Debug, Clone)]
+pub struct TrackMeasures {
+    /// Per frame: level, peak, bands, harmonicity.
+    pub frames: Frames,
+    /// Background, derived from the frames.
+    pub floor: Floor,
+    /// Samples that were NaN or infinite; counted as silence.
+    pub nonfinite_samples: u64,
+}
+
+/// All meters of one track.
+#[derive(Debug)]
+pub struct TrackMeter {
+    frames: frames::FramesMeter,
+}
+
+impl TrackMeter {
+    /// Meters at rest.
+    pub fn new(signal: Signal) -> TrackMeter {
+        TrackMeter {
+            frames: frames::FramesMeter::new(signal.rate),
+        }
+    }
+
+    /// Take in the next samples.
+    pub fn push(&mut self, chunk: Chunk<'_>) {
+        self.frames.push(chunk.x);
+    }
+
+    /// Everything measured.
+    pub fn finish(self, nonfinite_samples: u64) -> TrackMeasures {
+        let frames = self.frames.finish();
+        let floor = Floor::of(&frames);
+        TrackMeasures {
+            frames,
+            floor,
+            nonfinite_samples,
+        }
+    }
+}

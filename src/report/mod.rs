@@ -1,0 +1,5 @@
+//! From judged takes to bytes: JSON, pictures, tables, the page, the list on the terminal.
+//!
+//! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`write`].
+
+pub mod model;
