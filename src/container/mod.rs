@@ -5,6 +5,9 @@
 
 use std::path::{Path, PathBuf};
 
+pub mod ixml;
+pub mod riff;
+
 use crate::report::model::{Problem, SampleFormat};
 
 /// Kind of container.
@@ -191,10 +194,5 @@ impl ReadError {
 
 /// Read the header of an audio file.
 pub fn open(path: &Path) -> Result<Opened, ReadError> {
-    Err(ReadError::Unsupported {
-        path: path.display().to_string(),
-        chunk: String::new(),
-        offset: 0,
-        what: "not built yet".into(),
-    })
+    riff::open(path)
 }

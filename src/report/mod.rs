@@ -2,4 +2,5 @@
 //!
 //! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`write`].
 
+pub mod build;
 pub mod model;
