@@ -65,17 +65,162 @@ impl SpeechMap {
     }
 }
 
-/// Find the speech of a take. `tracks` in the order of `take.tracks`.
-pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
-    let grid = tracks.first().map_or(
-        Grid {
-            rate: take.rate.max(1),
-            hop: 1,
-            frames: 0,
-            samples: 0,
-        },
-        |t| t.frames.grid,
-    );
+/// Voice as `v`, level of a microphone in 200 Hz .. 4 kHz.
+const VOICE_HZ: (f64, f64) = (200.0, 4000.0);
+/// A frame is a candidate from this many dB over the background (detection practice: 9 dB for the take's voice activity).
+const CANDIDATE_DB: f64 = 9.0;
+/// Edges of a stretch follow the voice down to this many dB over the background.
+const EDGE_DB: f64 = 5.0;
+/// Harmonicity from which a frame counts as voiced.
+const VOICED: f32 = 0.6;
+/// Two talkers' level difference must move by at least this between "one speaks" and "the other speaks".
+const MODES_APART_DB: f64 = 10.0;
+/// Share of the modes' distance by which a talker may lie below the middle and still count as speaking (both at once).
+const BOTH_SHARE: f64 = 0.15;
+/// Frames to each side over which levels are averaged before they are compared.
+const SMOOTH: usize = 2;
+
+/// What one microphone hears, per frame.
+struct Ear {
+    level: Vec<f64>,
+    /// `level` over 100 ms, for comparing microphones.
+    smooth: Vec<f64>,
+    over: Vec<f64>,
+    voiced: Vec<bool>,
+    /// 95th percentile of `over`: a microphone that is alive in a spoken take has a high one.
+    reach: f64,
+}
+
+fn ear(measures: &TrackMeasures) -> Ear {
+    let voice = bands_within(VOICE_HZ.0, VOICE_HZ.1);
+    let frames = &measures.frames;
+    let count = frames.grid.frames;
+    let level: Vec<f64> = (0..count)
+        .map(|f| power_db(frames.band_power(f, voice.clone())).max(QUIET_DB))
+        .collect();
+    let mut floor: Vec<f64> = (0..count)
+        .map(|f| power_db(measures.floor.band_power(f, voice.clone())).max(QUIET_DB))
+        .collect();
+    // Talk without a pause lifts the opened background; the quietest tenth of the take holds it down.
+    let quiet = percentile(&level, 0.1) + 12.0;
+    floor.iter_mut().for_each(|f| *f = f.min(quiet));
+    let over: Vec<f64> = level.iter().zip(&floor).map(|(l, f)| l - f).collect();
+    let voiced = (0..count)
+        .map(|f| frames.harmonicity[f] > VOICED && over[f] > EDGE_DB)
+        .collect();
+    let reach = percentile(&over, 0.95);
+    let powers: Vec<f64> = level.iter().map(|&l| crate::units::power(l)).collect();
+    let smooth = (0..count)
+        .map(|f| {
+            let part = &powers[f.saturating_sub(SMOOTH)..(f + SMOOTH + 1).min(count)];
+            power_db(part.iter().sum::<f64>() / part.len() as f64)
+        })
+        .collect();
+    Ear {
+        level,
+        smooth,
+        over,
+        voiced,
+        reach,
+    }
+}
+
+/// Below any recorder's noise; stands for digital silence.
+const QUIET_DB: f64 = -150.0;
+
+fn percentile(x: &[f64], share: f64) -> f64 {
+    let mut sorted = x.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted
+        .get(((sorted.len() as f64 * share) as usize).min(sorted.len().saturating_sub(1)))
+        .copied()
+        .unwrap_or(QUIET_DB)
+}
+
+/// Middle between the two modes of a level difference, and how far they lie apart.
+fn two_modes(x: &[f64]) -> Option<(f64, f64)> {
+    let mut sorted = x.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let n = sorted.len();
+    if n < 30 {
+        return None;
+    }
+    let mut sums = vec![0.0; n + 1];
+    for (i, v) in sorted.iter().enumerate() {
+        sums[i + 1] = sums[i] + v;
+    }
+    let least = 12.max(n / 50);
+    // The split with the largest variance between its parts.
+    let best = (least..n.saturating_sub(least)).max_by(|&a, &b| {
+        let spread = |k: usize| {
+            let (low, high) = (sums[k] / k as f64, (sums[n] - sums[k]) / (n - k) as f64);
+            k as f64 * (n - k) as f64 * (high - low).powi(2)
+        };
+        spread(a).total_cmp(&spread(b))
+    })?;
+    let (low, high) = (sorted[best / 2], sorted[best + (n - best) / 2]);
+    Some(((low + high) / 2.0, high - low))
+}
+
+/// By how much talker microphone `a` leads `b` in a frame: positive where a's wearer is the one who speaks.
+struct Lead {
+    middle: f64,
+    /// Distance of the modes in dB; 0 where only one could be seen.
+    apart: f64,
+}
+
+impl Lead {
+    fn of(a: &Ear, b: &Ear) -> Lead {
+        let frames: Vec<usize> = (0..a.level.len())
+            .filter(|&f| a.over[f].max(b.over[f]) > 12.0 && (a.voiced[f] || b.voiced[f]))
+            .collect();
+        let both: Vec<f64> = frames
+            .iter()
+            .filter(|&&f| a.over[f].min(b.over[f]) > 3.0)
+            .map(|&f| a.smooth[f] - b.smooth[f])
+            .collect();
+        if let Some((middle, apart)) = two_modes(&both) {
+            if apart >= MODES_APART_DB {
+                return Lead { middle, apart };
+            }
+        }
+        // Only one of the two speaks, or neither: the better signal-to-noise tells which.
+        let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();
+        let mut better: Vec<f64> = frames.iter().map(|&f| a.over[f] - b.over[f]).collect();
+        differences.sort_by(f64::total_cmp);
+        better.sort_by(f64::total_cmp);
+        let mid = |x: &[f64]| x.get(x.len() / 2).copied().unwrap_or(0.0);
+        let shift = if mid(&better) > 3.0 {
+            -8.0
+        } else if mid(&better) < -3.0 {
+            8.0
+        } else {
+            0.0
+        };
+        Lead {
+            middle: mid(&differences) + shift,
+            apart: 0.0,
+        }
+    }
+
+    fn at(&self, a: &Ear, b: &Ear, frame: usize) -> f64 {
+        // Where the other hears nothing at all there is nothing to compare.
+        if b.over[frame] < 3.0 && a.over[frame] > CANDIDATE_DB {
+            return 20.0;
+        }
+        if a.over[frame] < 3.0 && b.over[frame] > CANDIDATE_DB {
+            return -20.0;
+        }
+        a.smooth[frame] - b.smooth[frame] - self.middle
+    }
+
+    fn leads(&self, a: &Ear, b: &Ear, frame: usize) -> bool {
+        self.at(a, b, frame) > -BOTH_SHARE * self.apart.max(2.0 * MODES_APART_DB)
+    }
+}
+
+/// Everybody with a body microphone, in track order.
+fn talkers_of(take: &Take) -> Vec<Talker> {
     let mut talkers: Vec<Talker> = Vec::new();
     for (i, track) in take
         .tracks
@@ -92,48 +237,115 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
             }),
         }
     }
-    let voice = bands_within(200.0, 4000.0);
-    let heard = |track: usize, frame: usize| -> (f64, bool) {
-        let m = &tracks[track];
-        let level = power_db(m.frames.band_power(frame, voice.clone()));
-        let over = level - power_db(m.floor.band_power(frame, voice.clone()));
-        let near = frame.saturating_sub(7)..(frame + 8).min(grid.frames);
-        (
-            level,
-            over > 9.0 && near.clone().any(|f| m.frames.harmonicity[f] > 0.6),
-        )
-    };
-    let microphones: Vec<usize> = take
-        .tracks
-        .iter()
-        .enumerate()
-        .filter(|(_, t)| t.is_microphone())
-        .map(|(i, _)| i)
+    talkers
+}
+
+/// Positions of the tracks to listen to: microphones; without any, everything that is not timecode, tone or unused.
+fn listened(take: &Take) -> Vec<usize> {
+    let all = || 0..take.tracks.len();
+    let microphones: Vec<usize> = all().filter(|&i| take.tracks[i].is_microphone()).collect();
+    if !microphones.is_empty() {
+        return microphones;
+    }
+    let unknown: Vec<usize> = all()
+        .filter(|&i| take.tracks[i].role == Role::Unknown)
         .collect();
-    let mut any = vec![false; grid.frames];
-    let mut by_talker = vec![vec![false; grid.frames]; talkers.len()];
-    let usual: Vec<f64> = talkers
+    if unknown.is_empty() {
+        all()
+            .filter(|&i| take.tracks[i].role == Role::Mix)
+            .collect()
+    } else {
+        unknown
+    }
+}
+
+/// Find the speech of a take. `tracks` in the order of `take.tracks`.
+pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
+    let grid = tracks.first().map_or(
+        Grid {
+            rate: take.rate.max(1),
+            hop: 1,
+            frames: 0,
+            samples: 0,
+        },
+        |t| t.frames.grid,
+    );
+    let talkers = talkers_of(take);
+    let positions = listened(take);
+    let ears: Vec<Option<Ear>> = (0..take.tracks.len())
+        .map(|i| positions.contains(&i).then(|| ear(&tracks[i])))
+        .collect();
+    // One live body microphone per talker, the one that hears best.
+    let leads: Vec<Option<usize>> = talkers
         .iter()
         .map(|t| {
-            let mut levels: Vec<f64> = (0..grid.frames).map(|f| heard(t.tracks[0], f).0).collect();
-            levels.sort_by(f64::total_cmp);
-            levels.get(levels.len() * 9 / 10).copied().unwrap_or(0.0)
+            t.tracks
+                .iter()
+                .copied()
+                .filter(|&i| ears[i].as_ref().is_some_and(|e| e.reach > CANDIDATE_DB))
+                .max_by(|&a, &b| reach(&ears, a).total_cmp(&reach(&ears, b)))
         })
         .collect();
-    for frame in 0..grid.frames {
-        any[frame] = microphones.iter().any(|&m| heard(m, frame).1);
-        if !any[frame] {
+    let mut by_talker = vec![vec![false; grid.frames]; talkers.len()];
+    for (talker, lead) in leads.iter().enumerate() {
+        let Some(own) = lead.and_then(|i| ears[i].as_ref()) else {
             continue;
-        }
-        let relative: Vec<f64> = talkers
+        };
+        let others: Vec<(&Ear, Lead)> = leads
             .iter()
-            .zip(&usual)
-            .map(|(t, u)| heard(t.tracks[0], frame).0 - u)
+            .enumerate()
+            .filter(|(k, _)| *k != talker)
+            .filter_map(|(_, i)| i.and_then(|i| ears[i].as_ref()))
+            .map(|e| (e, Lead::of(own, e)))
+            .chain(
+                // Boom and plant hear everybody: where the wearer is silent, the body microphone falls back behind them.
+                positions
+                    .iter()
+                    .filter(|&&p| take.tracks[p].role != Role::Lav)
+                    .filter_map(|&p| ears[p].as_ref())
+                    .map(|e| (e, Lead::of(own, e)))
+                    .filter(|(_, lead)| lead.apart > 0.0),
+            )
             .collect();
-        let loudest = relative.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        for (talker, level) in relative.iter().enumerate() {
-            by_talker[talker][frame] = *level > loudest - 3.0;
+        let mask: Vec<bool> = (0..grid.frames)
+            .map(|f| own.over[f] > EDGE_DB && others.iter().all(|(e, l)| l.leads(own, e, f)))
+            .collect();
+        let witnesses: Vec<&Ear> = positions
+            .iter()
+            .filter(|p| !talkers[talker].tracks.contains(p))
+            .filter_map(|&p| ears[p].as_ref())
+            .filter(|e| e.reach > 6.0)
+            .collect();
+        for (start, end) in joined(&mask, grid.frames_in(0.25)) {
+            if is_speech(own, &witnesses, start, end, grid) {
+                by_talker[talker][start..end].fill(true);
+            }
         }
+    }
+    // Voices that no body microphone leads: nobody wears one, or it is dead.
+    let mut any: Vec<bool> = (0..grid.frames)
+        .map(|f| by_talker.iter().any(|m| m[f]))
+        .collect();
+    let mut rest = vec![false; grid.frames];
+    for &p in &positions {
+        let Some(ear) = &ears[p] else { continue };
+        let body = take.tracks[p].role == Role::Lav;
+        let mask: Vec<bool> = (0..grid.frames)
+            .map(|f| ear.over[f] > EDGE_DB && !any[f])
+            .collect();
+        for (start, end) in joined(&mask, grid.frames_in(0.25)) {
+            let voiced = (start..end).filter(|&f| ear.voiced[f]).count();
+            if !body
+                && voiced >= grid.frames_in(0.12)
+                && voiced * 4 >= end - start
+                && strongest(ear, start, end) > 15.0
+            {
+                rest[start..end].fill(true);
+            }
+        }
+    }
+    for (a, b) in any.iter_mut().zip(&rest) {
+        *a |= b;
     }
     any = bridged(&any, grid);
     let mut stretches = Vec::new();
@@ -145,13 +357,12 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
             talker: Some(talker),
         }));
     }
-    if talkers.is_empty() {
-        stretches.extend(runs(&any).into_iter().map(|(start, end)| Stretch {
-            start,
-            end,
-            talker: None,
-        }));
-    }
+    rest = bridged(&rest, grid);
+    stretches.extend(runs(&rest).into_iter().map(|(start, end)| Stretch {
+        start,
+        end,
+        talker: None,
+    }));
     stretches.sort_by_key(|s| (s.start, s.talker));
     SpeechMap {
         grid,
@@ -162,17 +373,68 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
     }
 }
 
-/// Join gaps below 250 ms, drop what is shorter than 120 ms.
-fn bridged(mask: &[bool], grid: Grid) -> Vec<bool> {
-    let mut joined: Vec<(usize, usize)> = Vec::new();
+fn reach(ears: &[Option<Ear>], position: usize) -> f64 {
+    ears[position].as_ref().map_or(QUIET_DB, |e| e.reach)
+}
+
+fn strongest(ear: &Ear, start: usize, end: usize) -> f64 {
+    percentile(&ear.over[start..end], 0.9)
+}
+
+/// Whether what a body microphone leads in a stretch is its wearer's voice: voiced somewhere, or (whisper) heard by another
+/// microphone with the same rises and falls.
+fn is_speech(own: &Ear, witnesses: &[&Ear], start: usize, end: usize, grid: Grid) -> bool {
+    if end - start < grid.frames_in(0.12) || strongest(own, start, end) < CANDIDATE_DB {
+        return false;
+    }
+    let voiced = (start..end).filter(|&f| own.voiced[f]).count();
+    if voiced >= grid.frames_in(0.08) && voiced * 8 >= end - start {
+        return true;
+    }
+    end - start >= grid.frames_in(0.3)
+        && witnesses.iter().any(|w| {
+            strongest(w, start, end) > 4.0
+                && correlation(&own.over[start..end], &w.over[start..end]) > 0.5
+        })
+}
+
+/// Pearson's correlation of two level curves; 0 where one does not move.
+fn correlation(a: &[f64], b: &[f64]) -> f64 {
+    let n = a.len().min(b.len()) as f64;
+    if n < 3.0 {
+        return 0.0;
+    }
+    let mean = |x: &[f64]| x.iter().sum::<f64>() / n;
+    let (ma, mb) = (mean(a), mean(b));
+    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+    for (x, y) in a.iter().zip(b) {
+        ab += (x - ma) * (y - mb);
+        aa += (x - ma).powi(2);
+        bb += (y - mb).powi(2);
+    }
+    if aa * bb <= 0.0 {
+        0.0
+    } else {
+        ab / (aa * bb).sqrt()
+    }
+}
+
+/// Runs with gaps below `gap` frames joined.
+fn joined(mask: &[bool], gap: usize) -> Vec<(usize, usize)> {
+    let mut out: Vec<(usize, usize)> = Vec::new();
     for (start, end) in runs(mask) {
-        match joined.last_mut() {
-            Some(last) if start - last.1 < grid.frames_in(0.25) => last.1 = end,
-            _ => joined.push((start, end)),
+        match out.last_mut() {
+            Some(last) if start - last.1 < gap => last.1 = end,
+            _ => out.push((start, end)),
         }
     }
+    out
+}
+
+/// Join gaps below 250 ms, drop what is shorter than 120 ms.
+fn bridged(mask: &[bool], grid: Grid) -> Vec<bool> {
     let mut out = vec![false; mask.len()];
-    for (start, end) in joined
+    for (start, end) in joined(mask, grid.frames_in(0.25))
         .into_iter()
         .filter(|(a, b)| b - a >= grid.frames_in(0.12))
     {

@@ -20,12 +20,38 @@ pub struct Judged {
 
 /// Judge a take.
 pub fn judge(view: &TakeView<'_>, findings: Vec<Finding>) -> Judged {
-    let _ = view;
+    let speech = crude_speech(view);
     Judged {
         findings,
-        speech: Vec::new(),
+        speech,
         mic_timeline: Vec::new(),
         verdict: Verdict::NothingFound,
         no_clean_mic: Vec::new(),
     }
+}
+
+fn crude_speech(view: &TakeView<'_>) -> Vec<Speech> {
+    let boom = view
+        .with_role(crate::report::model::Role::Boom)
+        .first()
+        .copied();
+    view.speech
+        .stretches
+        .iter()
+        .map(|s| Speech {
+            start_s: view.grid.time_s(s.start),
+            end_s: view.grid.time_s(s.end),
+            talker: s.talker.map(|t| view.speech.talkers[t].name.clone()),
+            best_track: s
+                .talker
+                .map(|t| view.speech.talkers[t].tracks[0])
+                .or(boom)
+                .map(|p| p + 1),
+            best_reason: String::new(),
+            clean_tracks: vec![],
+            heard_on: vec![],
+            level_dbfs: None,
+            effort: None,
+        })
+        .collect()
 }
