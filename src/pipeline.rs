@@ -2,7 +2,8 @@
 
 use rayon::prelude::*;
 
-use crate::compare::{self, SpeechMap};
+use crate::compare::pairs::{PairCells, PairMeter};
+use crate::compare::{self, PairMeasures, SpeechMap};
 use crate::container::ReadError;
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, Finding, TakeView};
@@ -24,6 +25,8 @@ pub struct Analysis {
     pub tracks: Vec<TrackMeasures>,
     /// Who speaks when.
     pub speech: SpeechMap,
+    /// Delay, polarity and level between microphones.
+    pub pairs: Vec<PairMeasures>,
     /// Slate claps, tone, timecode.
     pub landmarks: Vec<Landmark>,
     /// Stretches to be judged.
@@ -34,7 +37,7 @@ pub struct Analysis {
 
 /// Decode, measure, compare, detect and judge one take.
 pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadError> {
-    let (tracks, results) = measure(&take)?;
+    let (tracks, cells, results) = measure(&take)?;
     for (file, result) in take.files.iter_mut().zip(results) {
         file.hash = Some(result.hash);
         file.audio_hash = Some(result.audio_hash);
@@ -50,12 +53,14 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         |t| t.frames.grid,
     );
     let speech = compare::speech::speech_map(&take, &tracks);
+    let pairs = compare::pairs::measure(&take, cells, &speech);
     let (landmarks, windows) = (Vec::new(), Vec::new());
     let view = TakeView {
         take: &take,
         grid,
         tracks: &tracks,
         speech: &speech,
+        pairs: &pairs,
         landmarks: &landmarks,
         windows: &windows,
         settings,
@@ -66,14 +71,18 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         take,
         tracks,
         speech,
+        pairs,
         landmarks,
         windows,
         judged,
     })
 }
 
+/// What one pass gives: per track, per pair, per file.
+type Measured = (Vec<TrackMeasures>, Vec<PairCells>, Vec<FileResult>);
+
 /// One pass over the samples of a take.
-fn measure(take: &Take) -> Result<(Vec<TrackMeasures>, Vec<FileResult>), ReadError> {
+fn measure(take: &Take) -> Result<Measured, ReadError> {
     let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
     let signal = Signal {
         rate: take.rate,
@@ -85,6 +94,7 @@ fn measure(take: &Take) -> Result<(Vec<TrackMeasures>, Vec<FileResult>), ReadErr
         .iter()
         .map(|_| (TrackMeter::new(signal), 0))
         .collect();
+    let mut pairs = PairMeter::new(take);
     let mut block = Block::default();
     while decoder.next_into(&mut block)? {
         let Block { start, x, codes } = &mut block;
@@ -102,10 +112,11 @@ fn measure(take: &Take) -> Result<(Vec<TrackMeasures>, Vec<FileResult>), ReadErr
                     codes,
                 });
             });
+        pairs.push(x);
     }
     let tracks = meters
         .into_par_iter()
         .map(|(meter, nonfinite)| meter.finish(nonfinite))
         .collect();
-    Ok((tracks, decoder.finish()?))
+    Ok((tracks, pairs.finish(), decoder.finish()?))
 }

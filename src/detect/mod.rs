@@ -5,7 +5,7 @@
 
 use serde_json::{Map, Value};
 
-use crate::compare::SpeechMap;
+use crate::compare::{PairMeasures, SpeechMap};
 use crate::measure::{Grid, TrackMeasures};
 use crate::report::model::{Landmark, Origin, Role, Severity, Window};
 use crate::settings::{Param, Settings};
@@ -69,6 +69,8 @@ pub struct TakeView<'a> {
     pub tracks: &'a [TrackMeasures],
     /// Who speaks when.
     pub speech: &'a SpeechMap,
+    /// Delay, polarity and level between microphones.
+    pub pairs: &'a [PairMeasures],
     /// Slate claps, tone, timecode.
     pub landmarks: &'a [Landmark],
     /// Stretches to be judged.

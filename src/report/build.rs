@@ -85,7 +85,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
                 measurements: model::Measurements::default(),
             })
             .collect(),
-        pairs: Vec::new(),
+        pairs: super::pairs::pairs(&analysis.pairs, t),
         landmarks: analysis.landmarks.clone(),
         take_type: model::TakeType::Dialogue,
         no_good: t.no_good,

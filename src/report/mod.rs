@@ -4,3 +4,4 @@
 
 pub mod build;
 pub mod model;
+pub mod pairs;

@@ -1,0 +1,1011 @@
+//! Delay, polarity, coherence and level between microphones: cross spectra per quarter second, reduced to candidates.
+//!
+//! While the samples stream by, the spectra of [`super::spectra`] are multiplied pair by pair. Twelve windows (half a
+//! second, every quarter of a second) make a *cell*: the cross spectrum over the geometric mean of the two powers, weighted
+//! by the share that stands over the background of both tracks, transformed back to a correlation over the delay. What is
+//! kept of a cell are its highest peaks, each refined on the spectrum itself, with the sign that the phases of 500 Hz to
+//! 3 kHz agree on at that delay. Low-cut filters turn the phases below that band, body microphones' losses those above it.
+//!
+//! After the pass [`measure`] picks the cells in which one talker alone speaks, follows the peaks through each stretch of
+//! speech (a walking talker moves them by no more than 6 ms a second), and takes the median over the stretches. Where one
+//! body microphone of the pair belongs to somebody, that person's own stretches count.
+//!
+//! Sample slips: [`PairMeasures::steps`] lists where the delay of a pair jumps and stays; [`slips`] says on which track all
+//! pairs jump at one time by one whole number of samples.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner};
+
+use super::SpeechMap;
+use super::spectra::{HALF, HalfCell, Layout, SpectrumMeter};
+use super::speech::runs;
+use crate::report::model::{DelayKind, Polarity, Role};
+use crate::take::Take;
+use crate::units::power_db;
+
+/// Delays searched, ms: boom and body microphones within 5 m, or a digital link.
+const REACH_MS: f64 = 15.0;
+/// Candidates kept per cell.
+const CANDIDATES: usize = 3;
+/// Band in which the phases decide the polarity, Hz.
+const POLARITY_HZ: (f64, f64) = (500.0, 3000.0);
+/// Band of the delay correlation, Hz: below it low-cuts turn the phase.
+const DELAY_HZ: (f64, f64) = (400.0, 9000.0);
+/// Band in which two tracks are tested for being one signal, Hz.
+const COPY_HZ: (f64, f64) = (100.0, 8000.0);
+/// Share of the band that has to stand over both backgrounds for a cell to be measured.
+const LEAST_SHARE: f32 = 0.06;
+/// Pairs beside boom and plant against the rest: more than this many are not followed (takes of very many tracks).
+const OTHER_PAIRS: usize = 400;
+
+/// A peak of the correlation of a cell.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Candidate {
+    /// Seconds; positive: the second track is later.
+    pub delay_s: f64,
+    /// Correlation, -1..1; negative where the signs differ.
+    pub height: f32,
+    /// Mean direction of the phases of 500 Hz to 3 kHz at that delay: 1 same sign, -1 opposite, near 0 undecided.
+    pub phase: f32,
+}
+
+/// Half a second of a pair.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Cell {
+    /// Number of the half cell it ends with; see [`PairCells::middle_s`].
+    pub half: usize,
+    /// Highest peaks first.
+    pub candidates: [Candidate; CANDIDATES],
+    /// Magnitude-squared coherence over 500 Hz to 3 kHz, without the share that chance gives, 0..1.
+    pub coherence: f32,
+    /// Second minus first over 500 Hz to 4 kHz, where speech stands over both backgrounds, dB.
+    pub level_difference_db: f32,
+    /// Power of the first track over 100 Hz to 8 kHz, dB re an arbitrary but constant level.
+    pub level_db: f32,
+    /// What the second track holds that is no scaled and delayed copy of the first, against its whole, dB.
+    pub residual_db: f32,
+}
+
+impl Cell {
+    /// Highest peak against the next.
+    pub fn distinctness(&self) -> f64 {
+        f64::from(self.candidates[0].height.abs())
+            / f64::from(self.candidates[1].height.abs()).max(1e-6)
+    }
+}
+
+/// All cells of two tracks in which both carry something.
+#[derive(Debug, Clone)]
+pub struct PairCells {
+    /// Position of the first track in the take.
+    pub a: usize,
+    /// Position of the second.
+    pub b: usize,
+    /// Sizes.
+    pub layout: Layout,
+    /// In time order.
+    pub cells: Vec<Cell>,
+}
+
+impl PairCells {
+    /// Middle of a cell in seconds.
+    pub fn middle_s(&self, cell: &Cell) -> f64 {
+        middle_s(&self.layout, cell.half)
+    }
+}
+
+/// Middle of the cell that ends with a half cell, seconds.
+fn middle_s(layout: &Layout, half: usize) -> f64 {
+    // Windows HALF*(half-1) .. HALF*(half+1) - 1; the middle of window k is (k + 1) hops from the start.
+    (HALF as f64 * half as f64 + 0.5) * layout.hop as f64 / f64::from(layout.rate)
+}
+
+/// The streaming part: all microphones of a take in step.
+#[derive(Debug)]
+pub struct PairMeter {
+    layout: Layout,
+    /// Position in the take of each spectrum meter.
+    positions: Vec<usize>,
+    spectra: Vec<SpectrumMeter>,
+    last_halves: Vec<HalfCell>,
+    halves: usize,
+    windows: usize,
+    pairs: Vec<Running>,
+    back: Back,
+}
+
+/// The inverse transform, shared.
+#[derive(Clone)]
+struct Back(Arc<dyn ComplexToReal<f32>>);
+
+impl std::fmt::Debug for Back {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Back")
+    }
+}
+
+/// A pair on its way.
+#[derive(Debug)]
+struct Running {
+    /// Positions in `PairMeter::positions`.
+    a: usize,
+    b: usize,
+    sum: Vec<Complex<f32>>,
+    last: Vec<Complex<f32>>,
+    cells: Vec<Cell>,
+}
+
+/// Memory for one transform.
+struct Scratch {
+    cross: Vec<Complex<f32>>,
+    weights: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+    correlation: Vec<f32>,
+    work: Vec<Complex<f32>>,
+}
+
+impl PairMeter {
+    /// A meter for the microphones of a take.
+    pub fn new(take: &Take) -> PairMeter {
+        let layout = Layout::new(take.rate);
+        let positions: Vec<usize> = (0..take.tracks.len())
+            .filter(|&i| {
+                matches!(
+                    take.tracks[i].role,
+                    Role::Boom | Role::Lav | Role::Plant | Role::Unknown
+                )
+            })
+            .collect();
+        let mut pairs = Vec::new();
+        let mut others = 0;
+        for a in 0..positions.len() {
+            for b in a + 1..positions.len() {
+                let always = [a, b]
+                    .iter()
+                    .any(|&i| matches!(take.tracks[positions[i]].role, Role::Boom | Role::Plant));
+                others += usize::from(!always);
+                if always || others <= OTHER_PAIRS {
+                    pairs.push(Running {
+                        a,
+                        b,
+                        sum: vec![Complex::default(); layout.bins],
+                        last: vec![Complex::default(); layout.bins],
+                        cells: Vec::new(),
+                    });
+                }
+            }
+        }
+        let mut planner = RealFftPlanner::new();
+        let length = (layout.bins.max(8) * 5).next_power_of_two();
+        PairMeter {
+            layout,
+            spectra: positions
+                .iter()
+                .map(|_| SpectrumMeter::new(layout, &mut planner))
+                .collect(),
+            last_halves: vec![HalfCell::default(); positions.len()],
+            positions,
+            halves: 0,
+            windows: 0,
+            pairs,
+            back: Back(planner.plan_fft_inverse(length)),
+        }
+    }
+
+    /// Take in a block: samples of all tracks of the take, in track order, all of one length.
+    pub fn push(&mut self, x: &[Vec<f32>]) {
+        if self.pairs.is_empty() {
+            return;
+        }
+        let positions = &self.positions;
+        self.spectra
+            .par_iter_mut()
+            .zip(positions.par_iter())
+            .for_each(|(meter, &position)| meter.push(&x[position]));
+        let (layout, first_half, first_window) = (self.layout, self.halves, self.windows);
+        let (spectra, last_halves, back) = (&self.spectra, &self.last_halves, &self.back);
+        self.pairs.par_iter_mut().for_each_init(
+            || Scratch::new(layout, back),
+            |scratch, pair| {
+                let (a, b) = (&spectra[pair.a].block, &spectra[pair.b].block);
+                let mut half = first_half;
+                let windows = a
+                    .windows
+                    .chunks_exact(layout.bins)
+                    .zip(b.windows.chunks_exact(layout.bins));
+                for (k, (xa, xb)) in windows.enumerate() {
+                    for ((sum, xa), xb) in pair.sum.iter_mut().zip(xa).zip(xb) {
+                        *sum += xa.conj() * xb;
+                    }
+                    if (first_window + k + 1) % HALF != 0 {
+                        continue;
+                    }
+                    let i = half - first_half;
+                    let before = |halves: &[HalfCell], last: &HalfCell| {
+                        if i == 0 {
+                            last.clone()
+                        } else {
+                            halves[i - 1].clone()
+                        }
+                    };
+                    if half > 0 {
+                        let (a0, b0) = (
+                            before(&a.halves, &last_halves[pair.a]),
+                            before(&b.halves, &last_halves[pair.b]),
+                        );
+                        let parts = Parts {
+                            cross: (&pair.last, &pair.sum),
+                            a: (&a0, &a.halves[i]),
+                            b: (&b0, &b.halves[i]),
+                        };
+                        pair.cells
+                            .extend(cell(&layout, half, &parts, back, scratch));
+                    }
+                    std::mem::swap(&mut pair.sum, &mut pair.last);
+                    pair.sum.fill(Complex::default());
+                    half += 1;
+                }
+            },
+        );
+        self.windows += self.spectra[0].block.windows.len() / layout.bins.max(1);
+        self.halves += self.spectra[0].block.halves.len();
+        for (last, meter) in self.last_halves.iter_mut().zip(&mut self.spectra) {
+            if let Some(half) = meter.block.halves.pop() {
+                *last = half;
+            }
+        }
+    }
+
+    /// The cells of all pairs.
+    pub fn finish(self) -> Vec<PairCells> {
+        let (positions, layout) = (self.positions, self.layout);
+        self.pairs
+            .into_iter()
+            .map(|pair| PairCells {
+                a: positions[pair.a],
+                b: positions[pair.b],
+                layout,
+                cells: pair.cells,
+            })
+            .collect()
+    }
+}
+
+impl Scratch {
+    fn new(layout: Layout, back: &Back) -> Scratch {
+        Scratch {
+            cross: vec![Complex::default(); layout.bins],
+            weights: vec![0.0; layout.bins],
+            spectrum: back.0.make_input_vec(),
+            correlation: back.0.make_output_vec(),
+            work: back.0.make_scratch_vec(),
+        }
+    }
+}
+
+/// The two halves of a cell.
+struct Parts<'a> {
+    cross: (&'a [Complex<f32>], &'a [Complex<f32>]),
+    a: (&'a HalfCell, &'a HalfCell),
+    b: (&'a HalfCell, &'a HalfCell),
+}
+
+/// Reduce a cell; `None` where too little stands over the backgrounds.
+fn cell(
+    layout: &Layout,
+    half: usize,
+    parts: &Parts<'_>,
+    back: &Back,
+    scratch: &mut Scratch,
+) -> Option<Cell> {
+    let band = layout.band(DELAY_HZ.0, DELAY_HZ.1);
+    if band.is_empty() {
+        return None;
+    }
+    // Share over the background, of both halves by their power, of both tracks by the geometric mean.
+    let over = |h: (&HalfCell, &HalfCell), k: usize| {
+        let (p, q) = (h.0.power[k], h.1.power[k]);
+        if p + q > 0.0 {
+            (p * h.0.over[k] + q * h.1.over[k]) / (p + q)
+        } else {
+            0.0
+        }
+    };
+    let mut share = 0.0;
+    for k in band.clone() {
+        let w = (over(parts.a, k) * over(parts.b, k)).sqrt();
+        scratch.weights[k] = w;
+        share += w;
+    }
+    if share < LEAST_SHARE * band.len() as f32 {
+        return None;
+    }
+    scratch.spectrum.fill(Complex::default());
+    let both = |h: (&HalfCell, &HalfCell), k: usize| h.0.power[k] + h.1.power[k];
+    for k in 0..layout.bins {
+        scratch.cross[k] = parts.cross.0[k] + parts.cross.1[k];
+    }
+    for k in band.clone() {
+        let power = both(parts.a, k) * both(parts.b, k);
+        if power > 0.0 {
+            let value = scratch.cross[k] * (scratch.weights[k] / power.sqrt());
+            scratch.spectrum[k] = value;
+        }
+    }
+    let normalised: Vec<Complex<f32>> = scratch.spectrum[..layout.bins].to_vec();
+    // Cannot fail: all lengths come from the plan itself.
+    let _ = back.0.process_with_scratch(
+        &mut scratch.spectrum,
+        &mut scratch.correlation,
+        &mut scratch.work,
+    );
+    let step_s = 1.0 / (layout.bin_hz * scratch.correlation.len() as f64);
+    let mut candidates = [Candidate::default(); CANDIDATES];
+    for (slot, lag) in candidates
+        .iter_mut()
+        .zip(peaks(&scratch.correlation, step_s))
+    {
+        *slot = refined(layout, &normalised, &band, share, lag * step_s, step_s);
+    }
+    candidates.sort_by(|p, q| q.height.abs().total_cmp(&p.height.abs()));
+
+    let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
+    // Windows that overlap by half count as two thirds each.
+    let independent = (2 * HALF) as f32 * 2.0 / 3.0;
+    let (mut coherence, mut weight) = (0f32, 0f32);
+    for k in polarity {
+        let w = scratch.weights[k];
+        let power = both(parts.a, k) * both(parts.b, k);
+        if power > 0.0 && w > 0.0 {
+            let msc = scratch.cross[k].norm_sqr() / power;
+            coherence += w * ((msc - 1.0 / independent) / (1.0 - 1.0 / independent)).max(0.0);
+            weight += w;
+        }
+    }
+    let (mut level_a, mut level_b) = (0f64, 0f64);
+    for k in layout.band(500.0, 4000.0) {
+        let w = f64::from(scratch.weights[k]);
+        level_a += w * f64::from(both(parts.a, k));
+        level_b += w * f64::from(both(parts.b, k));
+    }
+    let (mut power_a, mut power_b) = (0f64, 0f64);
+    let mut common = Complex::<f64>::default();
+    let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s;
+    for k in layout.band(COPY_HZ.0, COPY_HZ.1) {
+        power_a += f64::from(both(parts.a, k));
+        power_b += f64::from(both(parts.b, k));
+        let x = scratch.cross[k];
+        common += Complex::new(f64::from(x.re), f64::from(x.im))
+            * Complex::from_polar(1.0, turn * k as f64);
+    }
+    let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
+    Some(Cell {
+        half,
+        candidates,
+        coherence: if weight > 0.0 {
+            coherence / weight
+        } else {
+            0.0
+        },
+        level_difference_db: (power_db(level_b) - power_db(level_a)) as f32,
+        level_db: power_db(power_a) as f32,
+        residual_db: power_db(residual.max(1e-12)) as f32,
+    })
+}
+
+/// Positions (in steps, signed, between steps by a parabola) of the highest local maxima of the magnitude, highest first,
+/// at least 0.2 ms apart.
+fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
+    let n = correlation.len() as i64;
+    let reach = ((REACH_MS / 1000.0 / step_s) as i64).min(n / 2 - 2);
+    let at = |lag: i64| correlation[lag.rem_euclid(n) as usize];
+    let mut found: Vec<(f32, i64)> = Vec::new();
+    for lag in -reach..=reach {
+        let (y, before, after) = (at(lag).abs(), at(lag - 1).abs(), at(lag + 1).abs());
+        if y > before && y >= after && y > 0.0 {
+            found.push((y, lag));
+        }
+    }
+    found.sort_by(|p, q| q.0.total_cmp(&p.0).then(p.1.cmp(&q.1)));
+    let apart = 0.0002 / step_s;
+    let mut chosen: Vec<i64> = Vec::new();
+    for (_, lag) in found {
+        if chosen.len() == CANDIDATES {
+            break;
+        }
+        if chosen.iter().all(|c| ((c - lag) as f64).abs() >= apart) {
+            chosen.push(lag);
+        }
+    }
+    chosen
+        .into_iter()
+        .map(|lag| {
+            lag as f64
+                + parabola(
+                    f64::from(at(lag - 1)),
+                    f64::from(at(lag)),
+                    f64::from(at(lag + 1)),
+                )
+        })
+        .collect()
+}
+
+/// Offset of the vertex of the parabola through three values one step apart, -0.5..0.5 steps.
+pub fn parabola(before: f64, at: f64, after: f64) -> f64 {
+    let bend = before - 2.0 * at + after;
+    if bend == 0.0 {
+        0.0
+    } else {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    }
+}
+
+/// A peak, refined by evaluating the correlation exactly at three delays an eighth of a step apart, and its phase.
+fn refined(
+    layout: &Layout,
+    spectrum: &[Complex<f32>],
+    band: &std::ops::Range<usize>,
+    share: f32,
+    delay_s: f64,
+    step_s: f64,
+) -> Candidate {
+    let value = |delay: f64| -> f64 {
+        let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
+        let step = Complex::from_polar(1.0, turn);
+        let mut phase = Complex::from_polar(1.0, turn * band.start as f64);
+        let mut sum = 0f64;
+        for x in &spectrum[band.clone()] {
+            sum += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
+            phase *= step;
+        }
+        sum
+    };
+    let fine = step_s / 8.0;
+    let (before, at, after) = (value(delay_s - fine), value(delay_s), value(delay_s + fine));
+    let bend = before - 2.0 * at + after;
+    let offset = if bend == 0.0 {
+        0.0
+    } else {
+        (0.5 * (before - after) / bend).clamp(-4.0, 4.0)
+    };
+    let delay_s = delay_s + offset * fine;
+    let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay_s;
+    let (mut along, mut total) = (0f64, 0f64);
+    for k in layout.band(POLARITY_HZ.0, POLARITY_HZ.1) {
+        let x = spectrum[k];
+        let phase = turn * k as f64;
+        along += f64::from(x.re) * phase.cos() - f64::from(x.im) * phase.sin();
+        total += f64::from(x.norm());
+    }
+    Candidate {
+        delay_s,
+        height: (at / f64::from(share)) as f32,
+        phase: if total > 0.0 {
+            (along / total) as f32
+        } else {
+            0.0
+        },
+    }
+}
+
+/// A stretch of one talker's speech on a pair.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    /// Seconds.
+    pub start_s: f64,
+    /// Seconds.
+    pub end_s: f64,
+    /// Position in [`SpeechMap::talkers`]; `None` where it cannot be said who speaks.
+    pub talker: Option<usize>,
+    /// At the middle of the stretch; `None` where no peak stands out.
+    pub delay_s: Option<f64>,
+    /// Change of the delay, seconds a second; 0 where it stands still.
+    pub slope: f64,
+    /// Mean over the cells, 0..1.
+    pub coherence: f64,
+    /// Mean direction of the phases at that delay, -1..1.
+    pub phase: f64,
+    /// Mean height of the peaks followed, 0..1.
+    pub height: f64,
+    /// Second minus first, dB.
+    pub level_difference_db: f64,
+    /// Number of cells.
+    pub cells: usize,
+}
+
+impl Segment {
+    /// The sign, where the phases agree on one.
+    pub fn polarity(&self) -> Polarity {
+        match self.delay_s {
+            Some(_) if self.phase > CLEAR_PHASE => Polarity::Same,
+            Some(_) if self.phase < -CLEAR_PHASE => Polarity::Inverted,
+            _ => Polarity::Unclear,
+        }
+    }
+}
+
+/// Everything known of two tracks.
+#[derive(Debug, Clone)]
+pub struct PairMeasures {
+    /// Position of the first track in the take.
+    pub a: usize,
+    /// Position of the second, larger.
+    pub b: usize,
+    /// Half-second cells, in time order, only where both tracks carry something.
+    pub cells: PairCells,
+    /// Stretches of one talker alone.
+    pub segments: Vec<Segment>,
+    /// Median over the stretches that count; positive: b later.
+    pub delay_s: Option<f64>,
+    /// Half the distance between the 16th and 84th percentile of those stretches.
+    pub spread_s: Option<f64>,
+    /// Median over those stretches, 0..1.
+    pub coherence: Option<f64>,
+    /// Median over those stretches, b minus a.
+    pub level_difference_db: Option<f64>,
+    /// Sign of b against a, from this pair and from what the other pairs of the take say.
+    pub polarity: Polarity,
+    /// 0..1.
+    pub polarity_confidence: Option<f64>,
+    /// Evidence of this pair alone for the same sign: log odds, positive same, negative opposite.
+    pub polarity_log_odds: f64,
+    /// Two talkers who see opposite signs: a figure-of-eight or a side signal.
+    pub bidirectional: bool,
+    /// Stands still or moves.
+    pub kind: Option<DelayKind>,
+}
+
+/// A segment's polarity counts from this mean phase direction on (detection by phase at the delay, 500 Hz to 3 kHz).
+const CLEAR_PHASE: f64 = 0.6;
+/// Longest segment, s: a walking talker's delay is a straight line for about so long.
+const LONGEST_S: f64 = 4.0;
+/// Shortest, s.
+const SHORTEST_S: f64 = 0.3;
+/// Log odds of one segment with clear phase: 2 % of them err.
+const SEGMENT_LOG_ODDS: f64 = 3.89;
+
+/// Delay, polarity and level of every pair, from the cells in which one talker alone speaks.
+pub fn measure(take: &Take, cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
+    let solos = solo_stretches(speech);
+    let mut pairs: Vec<PairMeasures> = cells
+        .into_par_iter()
+        .map(|cells| measure_pair(take, cells, speech, &solos))
+        .collect();
+    agree_on_polarity(&mut pairs);
+    pairs
+}
+
+/// A stretch in which one talker alone speaks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Solo {
+    start_s: f64,
+    end_s: f64,
+    talker: Option<usize>,
+}
+
+fn solo_stretches(speech: &SpeechMap) -> Vec<Solo> {
+    let grid = speech.grid;
+    let mut solos = Vec::new();
+    for stretch in &speech.stretches {
+        let alone: Vec<bool> =
+            (stretch.start..stretch.end)
+                .map(|f| {
+                    speech.by_talker.iter().enumerate().all(|(t, mask)| {
+                        Some(t) == stretch.talker || !mask.get(f).is_some_and(|&m| m)
+                    })
+                })
+                .collect();
+        for (from, to) in runs(&alone) {
+            let (start_s, end_s) = (
+                grid.time_s(stretch.start + from),
+                grid.time_s(stretch.start + to),
+            );
+            let parts = ((end_s - start_s) / LONGEST_S).ceil().max(1.0);
+            let length = (end_s - start_s) / parts;
+            if length < SHORTEST_S {
+                continue;
+            }
+            solos.extend((0..parts as usize).map(|i| Solo {
+                start_s: start_s + length * i as f64,
+                end_s: start_s + length * (i + 1) as f64,
+                talker: stretch.talker,
+            }));
+        }
+    }
+    solos.sort_by(|p, q| {
+        p.start_s
+            .total_cmp(&q.start_s)
+            .then(p.talker.cmp(&q.talker))
+    });
+    solos
+}
+
+fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMeasures {
+    let (a, b) = (cells.a, cells.b);
+    let owner = |track: usize| {
+        speech
+            .talkers
+            .iter()
+            .position(|t| t.tracks.contains(&track))
+    };
+    let owners: Vec<usize> = {
+        let mut all: Vec<usize> = [owner(a), owner(b)].into_iter().flatten().collect();
+        all.dedup();
+        all
+    };
+    // Reflections reach the far microphone later than the direct sound: where one of the two hangs on the talker, the
+    // earlier of two like peaks at the other microphone is the direct sound.
+    let far_sign = |talker: Option<usize>| match (owner(a), owner(b)) {
+        (x, y) if x == y => 0.0,
+        (Some(t), _) if Some(t) == talker => 1.0,
+        (_, Some(t)) if Some(t) == talker => -1.0,
+        _ => 0.0,
+    };
+    let segments: Vec<Segment> = solos
+        .iter()
+        .filter_map(|solo| segment(&cells, solo, far_sign(solo.talker)))
+        .collect();
+    let counted = counted(&segments, &owners);
+    let delays: Vec<f64> = counted.iter().filter_map(|s| s.delay_s).collect();
+    let (same, opposite) = votes(&segments);
+    let talkers: Vec<Option<usize>> = {
+        let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
+        all.sort();
+        all.dedup();
+        all
+    };
+    let leaning = |talker: Option<usize>| {
+        let (same, opposite) = votes(segments.iter().filter(|s| s.talker == talker));
+        same - opposite
+    };
+    let bidirectional = talkers.iter().any(|&t| leaning(t) > 2.0 * SEGMENT_LOG_ODDS)
+        && talkers
+            .iter()
+            .any(|&t| leaning(t) < -2.0 * SEGMENT_LOG_ODDS);
+    let _ = take;
+    PairMeasures {
+        a,
+        b,
+        delay_s: quantile(&delays, 0.5),
+        spread_s: quantile(&delays, 0.84)
+            .zip(quantile(&delays, 0.16))
+            .map(|(high, low)| (high - low) / 2.0),
+        coherence: quantile(
+            &counted.iter().map(|s| s.coherence).collect::<Vec<_>>(),
+            0.5,
+        ),
+        level_difference_db: quantile(
+            &counted
+                .iter()
+                .map(|s| s.level_difference_db)
+                .collect::<Vec<_>>(),
+            0.5,
+        ),
+        polarity: Polarity::Unclear,
+        polarity_confidence: None,
+        polarity_log_odds: same - opposite,
+        bidirectional,
+        kind: None,
+        segments,
+        cells,
+    }
+}
+
+/// The segments that stand for a pair: those of its one wearer; else those of the talker with the most measured time.
+fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
+    let measured: Vec<&Segment> = segments.iter().filter(|s| s.delay_s.is_some()).collect();
+    let of = |talker: usize| -> Vec<&'a Segment> {
+        measured
+            .iter()
+            .copied()
+            .filter(|s| s.talker == Some(talker))
+            .collect()
+    };
+    match owners {
+        [] => measured,
+        [one] => {
+            let own = of(*one);
+            if own.is_empty() { measured } else { own }
+        }
+        many => {
+            let best = many
+                .iter()
+                .map(|&t| of(t))
+                .max_by_key(|own| own.iter().map(|s| s.cells).sum::<usize>())
+                .unwrap_or_default();
+            if best.is_empty() { measured } else { best }
+        }
+    }
+}
+
+/// Evidence for the same and for opposite signs, log odds.
+fn votes<'a>(segments: impl IntoIterator<Item = &'a Segment>) -> (f64, f64) {
+    let (mut same, mut opposite) = (0f64, 0f64);
+    for s in segments {
+        match s.polarity() {
+            Polarity::Same => same += SEGMENT_LOG_ODDS * s.phase.abs(),
+            Polarity::Inverted => opposite += SEGMENT_LOG_ODDS * s.phase.abs(),
+            Polarity::Unclear => {}
+        }
+    }
+    (same, opposite)
+}
+
+/// Quantile with linear interpolation; `None` of nothing.
+pub fn quantile(values: &[f64], share: f64) -> Option<f64> {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let at = share * sorted.len().checked_sub(1)? as f64;
+    let (low, rest) = (at.floor() as usize, at.fract());
+    let high = (low + 1).min(sorted.len() - 1);
+    Some(sorted[low] + rest * (sorted[high] - sorted[low]))
+}
+
+/// Follow the peaks through a stretch. `far_sign` +1: the second track is the far microphone, -1: the first, 0: neither.
+fn segment(pair: &PairCells, solo: &Solo, far_sign: f64) -> Option<Segment> {
+    let inner = 0.1f64.min((solo.end_s - solo.start_s) / 4.0);
+    let first = pair
+        .cells
+        .partition_point(|c| pair.middle_s(c) < solo.start_s + inner);
+    let last = pair
+        .cells
+        .partition_point(|c| pair.middle_s(c) <= solo.end_s - inner);
+    let cells = &pair.cells[first..last.max(first)];
+    if cells.is_empty() {
+        return None;
+    }
+    let path = follow(pair, cells, far_sign);
+    let weights: Vec<f64> = path.iter().map(|c| f64::from(c.height).powi(2)).collect();
+    let total: f64 = weights.iter().sum();
+    let mean = |f: &dyn Fn(usize) -> f64| -> f64 {
+        if total > 0.0 {
+            (0..path.len()).map(|i| weights[i] * f(i)).sum::<f64>() / total
+        } else {
+            0.0
+        }
+    };
+    let height = path.iter().map(|c| f64::from(c.height.abs())).sum::<f64>() / path.len() as f64;
+    let phase = mean(&|i| f64::from(path[i].phase));
+    let distinct = cells.iter().map(Cell::distinctness).sum::<f64>() / cells.len() as f64;
+    let times: Vec<f64> = cells.iter().map(|c| pair.middle_s(c)).collect();
+    let delays: Vec<f64> = path.iter().map(|c| c.delay_s).collect();
+    let middle = (solo.start_s + solo.end_s) / 2.0;
+    let (delay, slope, spread) = line(&times, &delays, &weights, middle);
+    let steady = path.len() >= 3 && spread < 0.0001;
+    let accepted = phase.abs() > 0.5 && (distinct > 1.5 || steady);
+    Some(Segment {
+        start_s: solo.start_s,
+        end_s: solo.end_s,
+        talker: solo.talker,
+        delay_s: accepted.then_some(delay),
+        slope: if accepted { slope } else { 0.0 },
+        coherence: mean(&|i| f64::from(cells[i].coherence)),
+        phase,
+        height,
+        level_difference_db: mean(&|i| f64::from(cells[i].level_difference_db)),
+        cells: cells.len(),
+    })
+}
+
+/// The path through the candidates with the most height and the least movement beyond walking speed.
+fn follow(pair: &PairCells, cells: &[Cell], far_sign: f64) -> Vec<Candidate> {
+    const WALK: f64 = 0.006;
+    let reward = |cell: &Cell, c: &Candidate| -> f64 {
+        let strongest = f64::from(cell.candidates[0].height.abs());
+        let height = f64::from(c.height.abs());
+        // A later peak at the far microphone has to be a good deal higher than an earlier one.
+        let earlier = cell
+            .candidates
+            .iter()
+            .filter(|o| far_sign * (c.delay_s - o.delay_s) > 0.0003)
+            .map(|o| f64::from(o.height.abs()))
+            .fold(0.0, f64::max);
+        height
+            - if far_sign != 0.0 && earlier > 0.7 * strongest {
+                0.35 * earlier
+            } else {
+                0.0
+            }
+    };
+    let cost = |from: (&Cell, &Candidate), to: (&Cell, &Candidate)| -> f64 {
+        let time = pair.middle_s(to.0) - pair.middle_s(from.0);
+        let moved = (to.1.delay_s - from.1.delay_s).abs();
+        0.1 * (moved / (WALK * time + 0.00005)).min(4.0)
+    };
+    let mut best: Vec<[f64; CANDIDATES]> = Vec::with_capacity(cells.len());
+    let mut from: Vec<[usize; CANDIDATES]> = Vec::with_capacity(cells.len());
+    for (i, cell) in cells.iter().enumerate() {
+        let (mut scores, mut origins) = ([0f64; CANDIDATES], [0usize; CANDIDATES]);
+        for (j, candidate) in cell.candidates.iter().enumerate() {
+            let mut top = (0.0, 0);
+            if i > 0 {
+                top = (f64::NEG_INFINITY, 0);
+                for (k, before) in cells[i - 1].candidates.iter().enumerate() {
+                    let score = best[i - 1][k] - cost((&cells[i - 1], before), (cell, candidate));
+                    if score > top.0 {
+                        top = (score, k);
+                    }
+                }
+            }
+            scores[j] = top.0 + reward(cell, candidate);
+            origins[j] = top.1;
+        }
+        best.push(scores);
+        from.push(origins);
+    }
+    let mut path = Vec::with_capacity(cells.len());
+    let mut j = (0..CANDIDATES)
+        .max_by(|&p, &q| {
+            best[cells.len() - 1][p]
+                .total_cmp(&best[cells.len() - 1][q])
+                .then(q.cmp(&p))
+        })
+        .unwrap_or(0);
+    for i in (0..cells.len()).rev() {
+        path.push(cells[i].candidates[j]);
+        j = from[i][j];
+    }
+    path.reverse();
+    path
+}
+
+/// Value at a time, slope and spread of a weighted robust line through (time, delay); a level line unless it clearly slopes.
+fn line(times: &[f64], delays: &[f64], weights: &[f64], at: f64) -> (f64, f64, f64) {
+    let level = weighted_median(delays, weights);
+    let spread = |value: &dyn Fn(usize) -> f64| -> f64 {
+        let off: Vec<f64> = (0..delays.len())
+            .map(|i| (delays[i] - value(i)).abs())
+            .collect();
+        1.4826 * weighted_median(&off, weights)
+    };
+    let flat = spread(&|_| level);
+    if delays.len() < 3 {
+        return (level, 0.0, flat);
+    }
+    // Median of the slopes between all pairs of cells that are at least half a second apart (fewer: any).
+    let mut slopes = Vec::new();
+    for i in 0..times.len() {
+        for j in i + 1..times.len() {
+            if times[j] - times[i] > 0.45 {
+                slopes.push((delays[j] - delays[i]) / (times[j] - times[i]));
+            }
+        }
+    }
+    let Some(slope) = quantile(&slopes, 0.5) else {
+        return (level, 0.0, flat);
+    };
+    let rest: Vec<f64> = (0..delays.len())
+        .map(|i| delays[i] - slope * (times[i] - at))
+        .collect();
+    let sloped = weighted_median(&rest, weights);
+    let tilted = spread(&|i| sloped + slope * (times[i] - at));
+    let span = times[times.len() - 1] - times[0];
+    if (slope * span).abs() > 0.00005 && tilted < 0.5 * flat {
+        (sloped, slope, tilted)
+    } else {
+        (level, 0.0, flat)
+    }
+}
+
+fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
+    let mut order: Vec<usize> = (0..values.len()).collect();
+    order.sort_by(|&i, &j| values[i].total_cmp(&values[j]));
+    let half: f64 = weights.iter().sum::<f64>() / 2.0;
+    let mut sum = 0.0;
+    for &i in &order {
+        sum += weights[i];
+        if sum >= half {
+            return values[i];
+        }
+    }
+    values.first().copied().unwrap_or(0.0)
+}
+
+/// Signs of all tracks from the evidence of all pairs: the strongest pairs first, each joining two groups of tracks whose
+/// signs are known against each other. A pair that was unclear by itself takes what the others say of its two tracks.
+fn agree_on_polarity(pairs: &mut [PairMeasures]) {
+    const LEAST: f64 = 3.0;
+    let mut order: Vec<usize> = (0..pairs.len())
+        .filter(|&i| !pairs[i].bidirectional)
+        .collect();
+    order.sort_by(|&i, &j| {
+        pairs[j]
+            .polarity_log_odds
+            .abs()
+            .total_cmp(&pairs[i].polarity_log_odds.abs())
+            .then(i.cmp(&j))
+    });
+    let tracks = pairs.iter().map(|p| p.b + 1).max().unwrap_or(0);
+    // Per track: its group, its sign within the group, the weakest evidence that ties it to the group's root.
+    let mut group: Vec<usize> = (0..tracks).collect();
+    let mut sign = vec![1f64; tracks];
+    let mut tie = vec![f64::INFINITY; tracks];
+    for i in order {
+        let (a, b, odds) = (pairs[i].a, pairs[i].b, pairs[i].polarity_log_odds);
+        if odds.abs() < LEAST || group[a] == group[b] {
+            continue;
+        }
+        let flip = sign[a] * sign[b] * odds.signum();
+        let (keep, join) = (group[a], group[b]);
+        for t in 0..tracks {
+            if group[t] == join {
+                group[t] = keep;
+                sign[t] *= flip;
+                tie[t] = tie[t].min(odds.abs());
+            }
+        }
+    }
+    for pair in pairs.iter_mut() {
+        let own = pair.polarity_log_odds;
+        let joined = if group[pair.a] == group[pair.b] {
+            sign[pair.a] * sign[pair.b] * tie[pair.a].min(tie[pair.b]).min(12.0)
+        } else {
+            0.0
+        };
+        let odds = if pair.bidirectional {
+            0.0
+        } else if own.abs() >= LEAST && joined != 0.0 && own.signum() != joined.signum() {
+            // The pair itself and the others contradict each other.
+            own + joined
+        } else if own.abs() > joined.abs() {
+            own
+        } else {
+            joined
+        };
+        if odds.abs() >= LEAST {
+            pair.polarity = if odds > 0.0 {
+                Polarity::Same
+            } else {
+                Polarity::Inverted
+            };
+        }
+        if !pair.segments.is_empty() {
+            pair.polarity_confidence = Some(1.0 / (1.0 + (-odds.abs().min(12.0)).exp()));
+        }
+    }
+}
+
+/// What the plain sum of two microphones would do to a voice.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Summed {
+    /// Lowest frequency that cancels.
+    pub first_null_hz: f64,
+    /// Peak to null.
+    pub ripple_db: f64,
+}
+
+/// Peak to null of `1 + g * delayed`, dB, for a level difference and the share of the two that is coherent; at most 40 dB.
+pub fn ripple_db(level_difference_db: f64, coherence: f64) -> f64 {
+    let g = crate::units::amplitude(-level_difference_db.abs()) * coherence.clamp(0.0, 1.0).sqrt();
+    crate::units::db((1.0 + g) / (1.0 - g).max(1e-9)).min(40.0)
+}
+
+/// First null of the sum of two signals `delay_s` apart, Hz: half a turn at equal signs, a whole turn at opposite signs.
+pub fn first_null_hz(delay_s: f64, polarity: Polarity) -> f64 {
+    match polarity {
+        Polarity::Inverted => 1.0 / delay_s.abs(),
+        _ => 0.5 / delay_s.abs(),
+    }
+}
+
+/// Prediction for the plain sum of a pair; `None` without a delay, or where the delay is below one hundredth of a millisecond.
+pub fn summed(p: &PairMeasures) -> Option<Summed> {
+    let delay = p.delay_s.filter(|d| d.abs() > 1e-5)?;
+    Some(Summed {
+        first_null_hz: first_null_hz(delay, p.polarity),
+        ripple_db: ripple_db(p.level_difference_db?, p.coherence?),
+    })
+}
+
+impl PairMeasures {
+    /// Shift of the second track that lines it up with the first, samples; only where the delay stands still.
+    pub fn nudge_samples(&self) -> Option<i64> {
+        let delay = self
+            .delay_s
+            .filter(|_| self.kind == Some(DelayKind::Constant))?;
+        Some((-delay * f64::from(self.cells.layout.rate)).round() as i64)
+    }
+}

@@ -1,0 +1,57 @@
+//! Measured pairs to the contract's type.
+
+use super::model;
+use crate::compare::PairMeasures;
+use crate::compare::pairs::{Segment, summed};
+use crate::report::model::Role;
+use crate::take::Take;
+use crate::units::rounded;
+
+/// Boom and plant against every body microphone always; other pairs where they are correlated.
+pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
+    measured
+        .iter()
+        .filter(|p| {
+            let roles = [take.tracks[p.a].role, take.tracks[p.b].role];
+            let always = roles.contains(&Role::Lav)
+                && (roles.contains(&Role::Boom) || roles.contains(&Role::Plant));
+            always || p.delay_s.is_some()
+        })
+        .map(|p| pair(p, take))
+        .collect()
+}
+
+fn pair(p: &PairMeasures, take: &Take) -> model::Pair {
+    let sum = summed(p);
+    model::Pair {
+        a: take.tracks[p.a].index,
+        b: take.tracks[p.b].index,
+        delay_ms: milliseconds(p.delay_s),
+        delay_spread_ms: milliseconds(p.spread_s),
+        coherence: p.coherence.and_then(|c| rounded(c, 3)),
+        level_difference_db: p.level_difference_db.and_then(|l| rounded(l, 2)),
+        polarity: p.polarity,
+        polarity_confidence: p.polarity_confidence.and_then(|c| rounded(c, 3)),
+        segments: p.segments.iter().map(segment).collect(),
+        summed_first_null_hz: sum.and_then(|s| rounded(s.first_null_hz, 1)),
+        summed_ripple_db: sum.and_then(|s| rounded(s.ripple_db, 1)),
+        delay_kind: p.kind,
+        nudge_samples: p.nudge_samples(),
+    }
+}
+
+fn segment(s: &Segment) -> model::PairSegment {
+    model::PairSegment {
+        start_s: rounded(s.start_s, 3).unwrap_or(0.0),
+        end_s: rounded(s.end_s, 3).unwrap_or(0.0),
+        delay_ms: milliseconds(s.delay_s),
+        coherence: rounded(s.coherence, 3),
+        polarity: s.polarity(),
+        level_difference_db: rounded(s.level_difference_db, 2),
+    }
+}
+
+/// A microsecond is the last digit that means something.
+fn milliseconds(seconds: Option<f64>) -> Option<f64> {
+    seconds.and_then(|s| rounded(1000.0 * s, 3))
+}
