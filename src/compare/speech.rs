@@ -76,19 +76,23 @@ const VOICED: f32 = 0.6;
 /// Two talkers' level difference must move by at least this between "one speaks" and "the other speaks".
 const MODES_APART_DB: f64 = 10.0;
 /// Share of the modes' distance by which a talker may lie below the middle and still count as speaking (both at once).
-const BOTH_SHARE: f64 = 0.15;
+const BOTH_SHARE: f64 = 0.2;
+/// Frames this far below a microphone's loud speech teach nothing about who leads.
+const NEAR_DB: f64 = 15.0;
 /// Frames to each side over which levels are averaged before they are compared.
-const SMOOTH: usize = 2;
+const SMOOTH: usize = 12;
 
 /// What one microphone hears, per frame.
 struct Ear {
     level: Vec<f64>,
-    /// `level` over 100 ms, for comparing microphones.
+    /// `level` over half a second (rooms blur what is shorter), for comparing microphones.
     smooth: Vec<f64>,
     over: Vec<f64>,
     voiced: Vec<bool>,
     /// 95th percentile of `over`: a microphone that is alive in a spoken take has a high one.
     reach: f64,
+    /// 95th percentile of `level`.
+    loud: f64,
 }
 
 fn ear(measures: &TrackMeasures) -> Ear {
@@ -109,6 +113,7 @@ fn ear(measures: &TrackMeasures) -> Ear {
         .map(|f| frames.harmonicity[f] > VOICED && over[f] > EDGE_DB)
         .collect();
     let reach = percentile(&over, 0.95);
+    let loud = percentile(&level, 0.95);
     let powers: Vec<f64> = level.iter().map(|&l| crate::units::power(l)).collect();
     let smooth = (0..count)
         .map(|f| {
@@ -122,6 +127,7 @@ fn ear(measures: &TrackMeasures) -> Ear {
         over,
         voiced,
         reach,
+        loud,
     }
 }
 
@@ -173,6 +179,8 @@ impl Lead {
     fn of(a: &Ear, b: &Ear) -> Lead {
         let frames: Vec<usize> = (0..a.level.len())
             .filter(|&f| a.over[f].max(b.over[f]) > 12.0 && (a.voiced[f] || b.voiced[f]))
+            // What both hear from afar (a tune, the street) must not be taken for a mode of its own.
+            .filter(|&f| a.level[f] > a.loud - NEAR_DB || b.level[f] > b.loud - NEAR_DB)
             .collect();
         let both: Vec<f64> = frames
             .iter()
