@@ -74,9 +74,13 @@ const EDGE_DB: f64 = 5.0;
 /// Harmonicity from which a frame counts as voiced.
 const VOICED: f32 = 0.6;
 /// Two talkers' level difference must move by at least this between "one speaks" and "the other speaks".
-const MODES_APART_DB: f64 = 10.0;
+const MODES_APART_DB: f64 = 7.0;
 /// Share of the modes' distance by which a talker may lie below the middle and still count as speaking (both at once).
 const BOTH_SHARE: f64 = 0.2;
+/// Between a shout and a whisper of one person (25 dB) with a margin; what is fainter on the own microphone is something else.
+const RANGE_DB: f64 = 28.0;
+/// Frames added at both ends: consonants start and end below the edge.
+const PAD: usize = 3;
 /// Frames this far below a microphone's loud speech teach nothing about who leads.
 const NEAR_DB: f64 = 15.0;
 /// Frames to each side over which levels are averaged before they are compared.
@@ -324,10 +328,18 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
             .filter_map(|&p| ears[p].as_ref())
             .filter(|e| e.reach > 6.0)
             .collect();
-        for (start, end) in joined(&mask, grid.frames_in(0.25)) {
-            if is_speech(own, &witnesses, start, end, grid) {
-                by_talker[talker][start..end].fill(true);
-            }
+        let found: Vec<(usize, usize)> = joined(&mask, grid.frames_in(0.25))
+            .into_iter()
+            .filter(|&(start, end)| is_speech(own, &witnesses, start, end, grid))
+            .collect();
+        let loud = |&(start, end): &(usize, usize)| percentile(&own.level[start..end], 0.9);
+        let loudest = found.iter().map(loud).fold(QUIET_DB, f64::max);
+        for (start, end) in found
+            .into_iter()
+            .filter(|range| loud(range) > loudest - RANGE_DB)
+        {
+            let padded = start.saturating_sub(PAD)..(end + PAD).min(grid.frames);
+            by_talker[talker][padded].fill(true);
         }
     }
     // Voices that no body microphone leads: nobody wears one, or it is dead.
@@ -356,6 +368,14 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
         *a |= b;
     }
     any = bridged(&any, grid);
+    // With one talker whose body microphone is dead, what nobody leads is most likely that talker.
+    let silent: Vec<usize> = (0..talkers.len()).filter(|&t| leads[t].is_none()).collect();
+    if let &[talker] = silent.as_slice() {
+        for (own, other) in by_talker[talker].iter_mut().zip(&rest) {
+            *own |= other;
+        }
+        rest.fill(false);
+    }
     let mut stretches = Vec::new();
     for (talker, mask) in by_talker.iter_mut().enumerate() {
         *mask = bridged(mask, grid);
