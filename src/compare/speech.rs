@@ -191,10 +191,8 @@ impl Lead {
             .filter(|&&f| a.over[f].min(b.over[f]) > 3.0)
             .map(|&f| a.smooth[f] - b.smooth[f])
             .collect();
-        if let Some((middle, apart)) = two_modes(&both) {
-            if apart >= MODES_APART_DB {
-                return Lead { middle, apart };
-            }
+        if let Some((middle, apart)) = two_modes(&both).filter(|m| m.1 >= MODES_APART_DB) {
+            return Lead { middle, apart };
         }
         // Only one of the two speaks, or neither: the better signal-to-noise tells which.
         let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();

@@ -1,5 +1,7 @@
 //! From findings to answers: merge, severity by speech and by what another microphone holds, cover, verdict.
 
+pub mod rank;
+
 use crate::detect::{Finding, TakeView};
 use crate::report::model::{MicTimeline, Range, Speech, Verdict};
 
