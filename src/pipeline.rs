@@ -2,8 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::compare::pairs::{PairCells, PairMeter};
-use crate::compare::{self, PairMeasures, SpeechMap};
+use crate::compare::{self, Between, Mix, PairMeasures, SpeechMap};
 use crate::container::ReadError;
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, Finding, TakeView};
@@ -27,6 +26,8 @@ pub struct Analysis {
     pub speech: SpeechMap,
     /// Delay, polarity and level between microphones.
     pub pairs: Vec<PairMeasures>,
+    /// Fader gains and ripple of the mix tracks.
+    pub mixes: Vec<Mix>,
     /// Slate claps, tone, timecode.
     pub landmarks: Vec<Landmark>,
     /// Stretches to be judged.
@@ -37,7 +38,7 @@ pub struct Analysis {
 
 /// Decode, measure, compare, detect and judge one take.
 pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadError> {
-    let (tracks, cells, results) = measure(&take)?;
+    let (tracks, between, results) = measure(&take)?;
     for (file, result) in take.files.iter_mut().zip(results) {
         file.hash = Some(result.hash);
         file.audio_hash = Some(result.audio_hash);
@@ -53,7 +54,7 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         |t| t.frames.grid,
     );
     let speech = compare::speech::speech_map(&take, &tracks);
-    let pairs = compare::pairs::measure(&take, cells, &speech);
+    let pairs = compare::pairs::measure(&take, between.pairs, &speech);
     let (landmarks, windows) = (Vec::new(), Vec::new());
     let view = TakeView {
         take: &take,
@@ -61,6 +62,7 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         tracks: &tracks,
         speech: &speech,
         pairs: &pairs,
+        mixes: &between.mixes,
         landmarks: &landmarks,
         windows: &windows,
         settings,
@@ -72,14 +74,15 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         tracks,
         speech,
         pairs,
+        mixes: between.mixes,
         landmarks,
         windows,
         judged,
     })
 }
 
-/// What one pass gives: per track, per pair, per file.
-type Measured = (Vec<TrackMeasures>, Vec<PairCells>, Vec<FileResult>);
+/// What one pass gives: per track, between tracks, per file.
+type Measured = (Vec<TrackMeasures>, Between, Vec<FileResult>);
 
 /// One pass over the samples of a take.
 fn measure(take: &Take) -> Result<Measured, ReadError> {
@@ -94,7 +97,7 @@ fn measure(take: &Take) -> Result<Measured, ReadError> {
         .iter()
         .map(|_| (TrackMeter::new(signal), 0))
         .collect();
-    let mut pairs = PairMeter::new(take);
+    let mut between = compare::Meter::new(take);
     let mut block = Block::default();
     while decoder.next_into(&mut block)? {
         let Block { start, x, codes } = &mut block;
@@ -112,11 +115,11 @@ fn measure(take: &Take) -> Result<Measured, ReadError> {
                     codes,
                 });
             });
-        pairs.push(x);
+        between.push(x);
     }
     let tracks = meters
         .into_par_iter()
         .map(|(meter, nonfinite)| meter.finish(nonfinite))
         .collect();
-    Ok((tracks, pairs.finish(), decoder.finish()?))
+    Ok((tracks, between.finish(), decoder.finish()?))
 }

@@ -2,9 +2,81 @@
 //!
 //! What needs samples streams along with the meters; what needs only frames is derived afterwards.
 
+pub mod faders;
 pub mod pairs;
 pub mod spectra;
 pub mod speech;
 
+pub use faders::Mix;
 pub use pairs::PairMeasures;
 pub use speech::SpeechMap;
+
+use rayon::prelude::*;
+use realfft::RealFftPlanner;
+
+use crate::report::model::Role;
+use crate::take::Take;
+
+/// Everything between tracks that needs samples: one spectrum meter per track, shared by the pairs and the mixes.
+#[derive(Debug)]
+pub struct Meter {
+    positions: Vec<usize>,
+    spectra: Vec<spectra::SpectrumMeter>,
+    pairs: pairs::PairMeter,
+    faders: faders::FaderMeter,
+}
+
+/// What one pass gives.
+#[derive(Debug, Clone)]
+pub struct Between {
+    /// Every two microphones.
+    pub pairs: Vec<pairs::PairCells>,
+    /// Every mix track against all isolated tracks.
+    pub mixes: Vec<Mix>,
+}
+
+impl Meter {
+    /// A meter at rest. Timecode, tone and unused tracks are left out.
+    pub fn new(take: &Take) -> Meter {
+        let layout = spectra::Layout::new(take.rate);
+        let positions: Vec<usize> = (0..take.tracks.len())
+            .filter(|&i| {
+                !matches!(
+                    take.tracks[i].role,
+                    Role::Timecode | Role::Tone | Role::Unused
+                )
+            })
+            .collect();
+        let mut planner = RealFftPlanner::new();
+        Meter {
+            spectra: positions
+                .iter()
+                .map(|_| spectra::SpectrumMeter::new(layout, &mut planner))
+                .collect(),
+            pairs: pairs::PairMeter::new(take, layout, &positions),
+            faders: faders::FaderMeter::new(take, layout, &positions),
+            positions,
+        }
+    }
+
+    /// Take in a block: finite samples of all tracks of the take, in track order, all of one length.
+    pub fn push(&mut self, x: &[Vec<f32>]) {
+        if self.positions.len() < 2 {
+            return;
+        }
+        self.spectra
+            .par_iter_mut()
+            .zip(self.positions.par_iter())
+            .for_each(|(meter, &position)| meter.push(&x[position]));
+        let (spectra, pairs, faders) = (&self.spectra, &mut self.pairs, &mut self.faders);
+        rayon::join(|| pairs.push(spectra), || faders.push(spectra));
+    }
+
+    /// Everything measured.
+    pub fn finish(self) -> Between {
+        Between {
+            pairs: self.pairs.finish(),
+            mixes: self.faders.finish(),
+        }
+    }
+}

@@ -109,7 +109,6 @@ pub struct PairMeter {
     layout: Layout,
     /// Position in the take of each spectrum meter.
     positions: Vec<usize>,
-    spectra: Vec<SpectrumMeter>,
     last_halves: Vec<HalfCell>,
     halves: usize,
     windows: usize,
@@ -148,21 +147,13 @@ struct Scratch {
 }
 
 impl PairMeter {
-    /// A meter for the microphones of a take.
-    pub fn new(take: &Take) -> PairMeter {
-        let layout = Layout::new(take.rate);
-        let positions: Vec<usize> = (0..take.tracks.len())
-            .filter(|&i| {
-                matches!(
-                    take.tracks[i].role,
-                    Role::Boom | Role::Lav | Role::Plant | Role::Unknown
-                )
-            })
-            .collect();
+    /// A meter for the microphones of a take; `positions` are the tracks of the spectrum meters.
+    pub fn new(take: &Take, layout: Layout, positions: &[usize]) -> PairMeter {
         let mut pairs = Vec::new();
         let mut others = 0;
-        for a in 0..positions.len() {
-            for b in a + 1..positions.len() {
+        let mix = |i: usize| take.tracks[positions[i]].role == Role::Mix;
+        for a in (0..positions.len()).filter(|&i| !mix(i)) {
+            for b in (a + 1..positions.len()).filter(|&i| !mix(i)) {
                 let always = [a, b]
                     .iter()
                     .any(|&i| matches!(take.tracks[positions[i]].role, Role::Boom | Role::Plant));
@@ -182,12 +173,8 @@ impl PairMeter {
         let length = (layout.bins.max(8) * 5).next_power_of_two();
         PairMeter {
             layout,
-            spectra: positions
-                .iter()
-                .map(|_| SpectrumMeter::new(layout, &mut planner))
-                .collect(),
             last_halves: vec![HalfCell::default(); positions.len()],
-            positions,
+            positions: positions.to_vec(),
             halves: 0,
             windows: 0,
             pairs,
@@ -195,18 +182,13 @@ impl PairMeter {
         }
     }
 
-    /// Take in a block: samples of all tracks of the take, in track order, all of one length.
-    pub fn push(&mut self, x: &[Vec<f32>]) {
+    /// Take in the windows of a block.
+    pub fn push(&mut self, spectra: &[SpectrumMeter]) {
         if self.pairs.is_empty() {
             return;
         }
-        let positions = &self.positions;
-        self.spectra
-            .par_iter_mut()
-            .zip(positions.par_iter())
-            .for_each(|(meter, &position)| meter.push(&x[position]));
         let (layout, first_half, first_window) = (self.layout, self.halves, self.windows);
-        let (spectra, last_halves, back) = (&self.spectra, &self.last_halves, &self.back);
+        let (last_halves, back) = (&self.last_halves, &self.back);
         self.pairs.par_iter_mut().for_each_init(
             || Scratch::new(layout, back),
             |scratch, pair| {
@@ -250,11 +232,11 @@ impl PairMeter {
                 }
             },
         );
-        self.windows += self.spectra[0].block.windows.len() / layout.bins.max(1);
-        self.halves += self.spectra[0].block.halves.len();
-        for (last, meter) in self.last_halves.iter_mut().zip(&mut self.spectra) {
-            if let Some(half) = meter.block.halves.pop() {
-                *last = half;
+        self.windows += spectra[0].block.windows.len() / layout.bins.max(1);
+        self.halves += spectra[0].block.halves.len();
+        for (last, meter) in self.last_halves.iter_mut().zip(spectra) {
+            if let Some(half) = meter.block.halves.last() {
+                last.clone_from(half);
             }
         }
     }
@@ -650,16 +632,23 @@ fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo
         .collect();
     let counted = counted(&segments, &owners);
     let delays: Vec<f64> = counted.iter().filter_map(|s| s.delay_s).collect();
-    let (same, opposite) = votes(&segments);
+    let (same, opposite) = votes(&cells);
     let talkers: Vec<Option<usize>> = {
         let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
         all.sort();
         all.dedup();
         all
     };
-    let leaning = |talker: Option<usize>| {
-        let (same, opposite) = votes(segments.iter().filter(|s| s.talker == talker));
-        same - opposite
+    let leaning = |talker: Option<usize>| -> f64 {
+        segments
+            .iter()
+            .filter(|s| s.talker == talker && s.cells >= 2)
+            .map(|s| match s.polarity() {
+                Polarity::Same => SEGMENT_LOG_ODDS * s.phase.abs(),
+                Polarity::Inverted => -SEGMENT_LOG_ODDS * s.phase.abs(),
+                Polarity::Unclear => 0.0,
+            })
+            .sum()
     };
     let bidirectional = talkers.iter().any(|&t| leaning(t) > 2.0 * SEGMENT_LOG_ODDS)
         && talkers
@@ -708,7 +697,7 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
         [] => measured,
         [one] => {
             let own = of(*one);
-            if own.is_empty() { measured } else { own }
+            own
         }
         many => {
             let best = many
@@ -716,20 +705,52 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
                 .map(|&t| of(t))
                 .max_by_key(|own| own.iter().map(|s| s.cells).sum::<usize>())
                 .unwrap_or_default();
-            if best.is_empty() { measured } else { best }
+            best
         }
     }
 }
 
-/// Evidence for the same and for opposite signs, log odds.
-fn votes<'a>(segments: impl IntoIterator<Item = &'a Segment>) -> (f64, f64) {
+/// Evidence for the same and for opposite signs, log odds: one vote for each second or so in which the highest peak stands
+/// still (or moves no faster than people walk), stands out, and the phases agree on a sign. Who speaks does not matter.
+fn votes(pair: &PairCells) -> (f64, f64) {
     let (mut same, mut opposite) = (0f64, 0f64);
-    for s in segments {
-        match s.polarity() {
-            Polarity::Same => same += SEGMENT_LOG_ODDS * s.phase.abs(),
-            Polarity::Inverted => opposite += SEGMENT_LOG_ODDS * s.phase.abs(),
-            Polarity::Unclear => {}
+    let clear = |c: &Cell| {
+        let top = &c.candidates[0];
+        c.distinctness() > 1.4
+            && f64::from(top.phase.abs()) > CLEAR_PHASE
+            && top.phase.signum() == top.height.signum()
+    };
+    let mut i = 0;
+    while i < pair.cells.len() {
+        let first = i;
+        while i + 1 < pair.cells.len() && i + 1 - first < 4 {
+            let (c, next) = (&pair.cells[i], &pair.cells[i + 1]);
+            let moved = (next.candidates[0].delay_s - c.candidates[0].delay_s).abs();
+            if !clear(c)
+                || !clear(next)
+                || next.half != c.half + 1
+                || moved > 0.0015
+                || c.candidates[0].phase.signum() != next.candidates[0].phase.signum()
+            {
+                break;
+            }
+            i += 1;
         }
+        let run = &pair.cells[first..=i];
+        if run.len() >= 2 {
+            let phase = run
+                .iter()
+                .map(|c| f64::from(c.candidates[0].phase))
+                .sum::<f64>()
+                / run.len() as f64;
+            let vote = SEGMENT_LOG_ODDS * phase.abs() * run.len() as f64 / 4.0;
+            if phase > 0.0 {
+                same += vote
+            } else {
+                opposite += vote
+            }
+        }
+        i += 1;
     }
     (same, opposite)
 }

@@ -5,7 +5,7 @@
 
 use serde_json::{Map, Value};
 
-use crate::compare::{PairMeasures, SpeechMap};
+use crate::compare::{Mix, PairMeasures, SpeechMap};
 use crate::measure::{Grid, TrackMeasures};
 use crate::report::model::{Landmark, Origin, Role, Severity, Window};
 use crate::settings::{Param, Settings};
@@ -71,6 +71,8 @@ pub struct TakeView<'a> {
     pub speech: &'a SpeechMap,
     /// Delay, polarity and level between microphones.
     pub pairs: &'a [PairMeasures],
+    /// Fader gains and ripple of the mix tracks.
+    pub mixes: &'a [Mix],
     /// Slate claps, tone, timecode.
     pub landmarks: &'a [Landmark],
     /// Stretches to be judged.

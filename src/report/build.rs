@@ -100,7 +100,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
         not_judged: Vec::new(),
         mic_timeline: analysis.judged.mic_timeline.clone(),
         alternates: Vec::new(),
-        faders: None,
+        faders: super::pairs::faders(&analysis.mixes, t),
         verdict: analysis.judged.verdict,
         no_clean_mic: analysis.judged.no_clean_mic.clone(),
     }

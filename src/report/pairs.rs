@@ -1,8 +1,8 @@
-//! Measured pairs to the contract's type.
+//! Measured pairs and faders to the contract's types.
 
 use super::model;
-use crate::compare::PairMeasures;
 use crate::compare::pairs::{Segment, summed};
+use crate::compare::{Mix, PairMeasures, faders};
 use crate::report::model::Role;
 use crate::take::Take;
 use crate::units::rounded;
@@ -54,4 +54,23 @@ fn segment(s: &Segment) -> model::PairSegment {
 /// A microsecond is the last digit that means something.
 fn milliseconds(seconds: Option<f64>) -> Option<f64> {
     seconds.and_then(|s| rounded(1000.0 * s, 3))
+}
+
+/// Fader gains of every isolated track in every mix track that is a plain sum; `None` where no mix track is.
+pub fn faders(mixes: &[Mix], take: &Take) -> Option<Vec<model::Fader>> {
+    let all: Vec<model::Fader> = mixes
+        .iter()
+        .filter(|mix| mix.is_plain_sum())
+        .flat_map(|mix| {
+            (0..mix.sources.len()).map(|source| model::Fader {
+                track: take.tracks[mix.sources[source]].index,
+                mix_track: take.tracks[mix.track].index,
+                hz: faders::HZ,
+                gain_db: (0..mix.steps.len())
+                    .map(|step| mix.gain_db(step, source).and_then(|g| rounded(g, 1)))
+                    .collect(),
+            })
+        })
+        .collect();
+    (!all.is_empty()).then_some(all)
 }

@@ -1,0 +1,669 @@
+//! What each isolated track gives to each mix track over time: fader gains by least squares, and the ripple of the sum.
+//!
+//! Every 100 ms, over the windows around it: minimise `sum |M - sum g_i X_i|^2` over real, signed gains, each frequency
+//! weighted by the inverse of its long-term power (otherwise the low harmonics of vowels decide), with a small pull towards
+//! the gains before. The normal equations are small (tracks by tracks) and shared by all mix tracks. A bus that runs late by
+//! a constant number of samples is found from the summed phase correlation of the mix with its sources, and lined up first.
+//! The explained share tells a plain sum (all but one) from a mix with a limiter, a filter or sources that were not
+//! recorded; what the equations leave over gives each gain its uncertainty.
+//!
+//! Ripple: the transfer function from a track to the mix, `S_im / S_ii` over a second. Its logarithm, without the slow
+//! trend, ripples at the rate of the delay where a second microphone of the same voice is in the mix; the voice itself
+//! cancels in the quotient.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use super::pairs::parabola;
+use super::spectra::{Layout, SpectrumMeter};
+use crate::report::model::Role;
+use crate::take::Take;
+use crate::units::db;
+
+/// Values a second.
+pub const HZ: u32 = 10;
+/// Band of the equations, Hz.
+const BAND_HZ: (f64, f64) = (150.0, 8000.0);
+/// Band in which ripple is looked for, Hz.
+const RIPPLE_HZ: (f64, f64) = (300.0, 8000.0);
+/// Windows per ripple cell: about a second.
+const RIPPLE_WINDOWS: usize = 24;
+/// Pull towards the gains before, in units of a track's own energy: two equal tracks share their gain, others lose 0.001 dB.
+const PULL: f64 = 1e-4;
+/// The same in units of the mean energy of all tracks, against tracks of digital silence.
+const LEAST_PULL: f64 = 1e-10;
+/// Time constant of the long-term power, in windows: about 5 s.
+const MEMORY: f32 = 1.0 / 120.0;
+/// Latest and earliest bus looked for, ms.
+const BUS_MS: f64 = 15.0;
+/// Windows between two looks at the bus delay: about a second.
+const BUS_WINDOWS: usize = 24;
+
+/// A tenth of a second of one mix track.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// Per source: amplitude factor, negative where the sign is turned.
+    pub gains: Vec<f32>,
+    /// Per source: standard error of the factor.
+    pub errors: Vec<f32>,
+    /// Per source: its energy in the mix against the mix, linear.
+    pub shares: Vec<f32>,
+    /// Explained share of the mix, 0..1.
+    pub explained: f32,
+}
+
+/// Ripple of the transfer function from one source to the mix over a second.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ripple {
+    /// Middle, seconds.
+    pub at_s: f64,
+    /// Delay of the echo that makes it, seconds.
+    pub quefrency_s: f64,
+    /// Amplitude of the ripple, natural logarithm.
+    pub depth: f32,
+    /// Peak against the median over all delays.
+    pub distinct: f32,
+}
+
+/// One mix track.
+#[derive(Debug, Clone)]
+pub struct Mix {
+    /// Position in the take.
+    pub track: usize,
+    /// Positions of the sources in the take.
+    pub sources: Vec<usize>,
+    /// Ten a second; `None` where the mix or all sources are silent.
+    pub steps: Vec<Option<Step>>,
+    /// Per source, in time order.
+    pub ripples: Vec<Vec<Ripple>>,
+    /// Samples by which the mix is late against its sources.
+    pub bus_delay_samples: i64,
+}
+
+impl Mix {
+    /// Step nearest to a time.
+    pub fn step(&self, seconds: f64) -> Option<&Step> {
+        self.steps
+            .get((seconds * f64::from(HZ)).round() as usize)
+            .and_then(Option::as_ref)
+    }
+
+    /// Position of a track among the sources.
+    pub fn source(&self, track: usize) -> Option<usize> {
+        self.sources.iter().position(|&s| s == track)
+    }
+
+    /// Gain of a source at a step, dB; `None` where it cannot be told within a decibel or so.
+    pub fn gain_db(&self, step: usize, source: usize) -> Option<f64> {
+        let step = self.steps.get(step)?.as_ref()?;
+        let (gain, error) = (
+            f64::from(step.gains[source].abs()),
+            f64::from(step.errors[source]),
+        );
+        (gain > 0.0 && error < 0.12 * gain).then(|| db(gain))
+    }
+
+    /// Median of the explained share over the steps with a signal; `None` of nothing.
+    pub fn explained(&self) -> Option<f64> {
+        let all: Vec<f64> = self
+            .steps
+            .iter()
+            .flatten()
+            .map(|s| f64::from(s.explained))
+            .collect();
+        super::pairs::quantile(&all, 0.5)
+    }
+
+    /// Whether the mix is a plain sum of its sources: gains are then faders, and not what a limiter or a filter made of them.
+    ///
+    /// A filter or a source that was not recorded leaves something unexplained. A limiter moves all gains together, again and
+    /// again, where hands move one fader at a time.
+    pub fn is_plain_sum(&self) -> bool {
+        let explained: Vec<f64> = self
+            .steps
+            .iter()
+            .flatten()
+            .map(|s| f64::from(s.explained))
+            .collect();
+        let (together, compared) = self.common_moves();
+        super::pairs::quantile(&explained, 0.5).is_some_and(|m| m > 0.995)
+            && super::pairs::quantile(&explained, 0.1).is_some_and(|low| low > 0.95)
+            && together as f64 <= 0.04 * compared as f64
+    }
+
+    /// Steps from one tenth of a second to the next in which all gains that can be told move by one and the same amount, and
+    /// the steps in which that could be seen (two gains or more).
+    fn common_moves(&self) -> (usize, usize) {
+        let (mut together, mut compared) = (0, 0);
+        for step in 1..self.steps.len() {
+            let moves: Vec<f64> = (0..self.sources.len())
+                .filter_map(|s| Some(self.gain_db(step, s)? - self.gain_db(step - 1, s)?))
+                .collect();
+            if moves.len() < 2 {
+                continue;
+            }
+            compared += 1;
+            let middle = super::pairs::quantile(&moves, 0.5).unwrap_or(0.0);
+            let same = moves.iter().filter(|m| (*m - middle).abs() < 0.15).count();
+            together +=
+                usize::from(middle.abs() > 0.25 && same >= 2 && 4 * same >= 3 * moves.len());
+        }
+        (together, compared)
+    }
+}
+
+/// The streaming part.
+pub struct FaderMeter {
+    layout: Layout,
+    /// Positions in the list of spectrum meters.
+    sources: Vec<usize>,
+    source_tracks: Vec<usize>,
+    mixes: Vec<Bus>,
+    mean_power: Vec<f32>,
+    normal: Vec<f64>,
+    windows: usize,
+    step: usize,
+    in_step: usize,
+    power: Vec<Vec<f32>>,
+    echo: Echo,
+}
+
+impl std::fmt::Debug for FaderMeter {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("FaderMeter")
+            .field("sources", &self.source_tracks)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A mix track on its way.
+struct Bus {
+    spectrum: usize,
+    track: usize,
+    right: Vec<f64>,
+    energy: f64,
+    last: Vec<f64>,
+    steps: Vec<Option<Step>>,
+    cross: Vec<Vec<Complex<f32>>>,
+    ripples: Vec<Vec<Ripple>>,
+    phases: Vec<Complex<f32>>,
+    delay: i64,
+    decided: bool,
+}
+
+/// Transform of the logarithm of a transfer function, and of the bus correlation.
+struct Echo {
+    forward: Arc<dyn RealToComplex<f32>>,
+    back: Arc<dyn ComplexToReal<f32>>,
+}
+
+/// Sums of one window.
+struct Sums {
+    normal: Vec<f64>,
+    right: Vec<Vec<f64>>,
+    energy: Vec<f64>,
+}
+
+impl FaderMeter {
+    /// A meter for a take; `positions` are the tracks of the spectrum meters.
+    pub fn new(take: &Take, layout: Layout, positions: &[usize]) -> FaderMeter {
+        let with = |mix: bool| -> Vec<usize> {
+            (0..positions.len())
+                .filter(|&i| (take.tracks[positions[i]].role == Role::Mix) == mix)
+                .collect()
+        };
+        let sources = with(false);
+        let n = sources.len();
+        let mut planner = RealFftPlanner::new();
+        let length = (layout.bins.max(8) * 5).next_power_of_two();
+        FaderMeter {
+            layout,
+            source_tracks: sources.iter().map(|&i| positions[i]).collect(),
+            mixes: with(true)
+                .into_iter()
+                .map(|spectrum| Bus {
+                    spectrum,
+                    track: positions[spectrum],
+                    right: vec![0.0; n],
+                    energy: 0.0,
+                    last: vec![0.0; n],
+                    steps: Vec::new(),
+                    cross: vec![vec![Complex::default(); layout.bins]; n],
+                    ripples: vec![Vec::new(); n],
+                    phases: vec![Complex::default(); layout.bins],
+                    delay: 0,
+                    decided: false,
+                })
+                .collect(),
+            mean_power: vec![0.0; layout.bins],
+            normal: vec![0.0; n * n],
+            windows: 0,
+            step: 0,
+            in_step: 0,
+            power: vec![vec![0.0; layout.bins]; n],
+            sources,
+            echo: Echo {
+                forward: planner.plan_fft_forward(1024),
+                back: planner.plan_fft_inverse(length),
+            },
+        }
+    }
+
+    /// Take in the windows of a block.
+    pub fn push(&mut self, spectra: &[SpectrumMeter]) {
+        if self.mixes.is_empty() || self.sources.is_empty() {
+            return;
+        }
+        let bins = self.layout.bins;
+        let windows = spectra[self.sources[0]].block.windows.len() / bins.max(1);
+        let window =
+            |spectrum: usize, k: usize| &spectra[spectrum].block.windows[k * bins..(k + 1) * bins];
+        let band = self.layout.band(BAND_HZ.0, BAND_HZ.1);
+        // Weights: from the long-term power of all sources up to and with each window.
+        let mut weights: Vec<Vec<f32>> = Vec::with_capacity(windows);
+        for k in 0..windows {
+            let share = MEMORY.max(1.0 / (self.windows + k + 1) as f32);
+            let mut row = vec![0f32; bins];
+            for (i, &source) in self.sources.iter().enumerate() {
+                let first = i == 0;
+                for (bin, x) in window(source, k).iter().enumerate() {
+                    row[bin] = if first {
+                        x.norm_sqr()
+                    } else {
+                        row[bin] + x.norm_sqr()
+                    };
+                }
+            }
+            for (mean, now) in self.mean_power.iter_mut().zip(&mut row) {
+                *mean += share * (*now - *mean);
+                *now = if *mean > 0.0 { 1.0 / mean.sqrt() } else { 0.0 };
+            }
+            weights.push(row);
+        }
+        for k in 0..windows {
+            // The bus delay may be decided between two windows; until then the mix is taken as it is.
+            let sums = self.sums(&weights[k], &window, k, &band);
+            self.add(sums);
+            self.follow_bus(&window, k);
+            self.follow_ripple(&window, k);
+            self.windows += 1;
+            let middle_s =
+                (self.windows as f64 + 1.0) * self.layout.hop as f64 / f64::from(self.layout.rate);
+            if (middle_s * f64::from(HZ)).round() as usize > self.step {
+                self.solve((middle_s * f64::from(HZ)).round() as usize);
+            }
+        }
+    }
+
+    fn sums<'a>(
+        &self,
+        weights: &[f32],
+        window: &(impl Fn(usize, usize) -> &'a [Complex<f32>] + Sync),
+        k: usize,
+        band: &std::ops::Range<usize>,
+    ) -> Sums {
+        let weighted: Vec<Vec<f32>> = self
+            .sources
+            .iter()
+            .map(|&s| scaled(&window(s, k)[band.clone()], &weights[band.clone()], None))
+            .collect();
+        let mixes: Vec<Vec<f32>> = self
+            .mixes
+            .iter()
+            .map(|bus| {
+                let turn = (bus.delay != 0).then(|| {
+                    2.0 * std::f64::consts::PI * bus.delay as f64 / self.layout.size as f64
+                });
+                let x = &window(bus.spectrum, k)[band.clone()];
+                scaled(x, &weights[band.clone()], turn.map(|t| (t, band.start)))
+            })
+            .collect();
+        let n = weighted.len();
+        let mut normal = vec![0f64; n * n];
+        normal
+            .par_chunks_mut(n)
+            .enumerate()
+            .with_min_len(8)
+            .for_each(|(i, row)| {
+                for j in i..n {
+                    row[j] = dot(&weighted[i], &weighted[j]);
+                }
+            });
+        Sums {
+            normal,
+            right: mixes
+                .iter()
+                .map(|m| weighted.iter().map(|x| dot(x, m)).collect())
+                .collect(),
+            energy: mixes.iter().map(|m| dot(m, m)).collect(),
+        }
+    }
+
+    fn add(&mut self, sums: Sums) {
+        for (sum, x) in self.normal.iter_mut().zip(&sums.normal) {
+            *sum += x;
+        }
+        for ((bus, right), energy) in self.mixes.iter_mut().zip(&sums.right).zip(&sums.energy) {
+            for (sum, x) in bus.right.iter_mut().zip(right) {
+                *sum += x;
+            }
+            bus.energy += energy;
+        }
+        self.in_step += 1;
+    }
+
+    /// Solve what has been summed up, and begin the step `next`.
+    fn solve(&mut self, next: usize) {
+        let n = self.sources.len();
+        let equations =
+            2.0 * self.in_step as f64 * self.layout.band(BAND_HZ.0, BAND_HZ.1).len() as f64;
+        let normal = std::mem::replace(&mut self.normal, vec![0.0; n * n]);
+        let trace: f64 = (0..n).map(|i| normal[i * n + i]).sum();
+        for bus in &mut self.mixes {
+            let right = std::mem::replace(&mut bus.right, vec![0.0; n]);
+            let energy = std::mem::take(&mut bus.energy);
+            let step = solved(&normal, &right, energy, trace, &bus.last, equations);
+            if let Some(step) = &step {
+                bus.last = step.gains.iter().map(|&g| f64::from(g)).collect();
+            }
+            while bus.steps.len() < self.step {
+                bus.steps.push(None);
+            }
+            bus.steps.push(step);
+        }
+        self.step = next;
+        self.in_step = 0;
+    }
+
+    /// Sum the phases of mix against sources; about every second decide by how much the bus is late.
+    fn follow_bus<'a>(&mut self, window: &impl Fn(usize, usize) -> &'a [Complex<f32>], k: usize) {
+        let look = (self.windows + 1) % BUS_WINDOWS == 0;
+        let band = self.layout.band(500.0, 8000.0);
+        for bus in self.mixes.iter_mut().filter(|b| !b.decided) {
+            let mix = window(bus.spectrum, k);
+            for &source in &self.sources {
+                let x = window(source, k);
+                for bin in band.clone() {
+                    let cross = x[bin].conj() * mix[bin];
+                    let size = cross.norm();
+                    if size > 0.0 {
+                        bus.phases[bin] += cross / size;
+                    }
+                }
+            }
+            if !look {
+                continue;
+            }
+            let mut input = self.echo.back.make_input_vec();
+            input[band.clone()].copy_from_slice(&bus.phases[band.clone()]);
+            let mut out = self.echo.back.make_output_vec();
+            // Cannot fail: all lengths come from the plan itself.
+            let _ = self.echo.back.process(&mut input, &mut out);
+            let step_s = 1.0 / (self.layout.bin_hz * out.len() as f64);
+            let reach = ((BUS_MS / 1000.0 / step_s) as i64).min(out.len() as i64 / 2 - 1);
+            let at = |lag: i64| out[lag.rem_euclid(out.len() as i64) as usize].abs();
+            let top = (-reach..=reach).max_by(|&p, &q| at(p).total_cmp(&at(q)).then(q.cmp(&p)));
+            let Some(top) = top.filter(|&t| at(t) > 0.0) else {
+                continue;
+            };
+            let apart = (0.0003 / step_s) as i64;
+            let next = (-reach..=reach)
+                .filter(|l| (l - top).abs() > apart)
+                .map(at)
+                .fold(0.0, f32::max);
+            // Two tracks of one voice in the mix make side peaks; the bus itself stands out from them.
+            if at(top) > 2.0 * next {
+                let fine = top as f64
+                    + parabola(
+                        f64::from(at(top - 1)),
+                        f64::from(at(top)),
+                        f64::from(at(top + 1)),
+                    );
+                bus.delay = (fine * step_s * f64::from(self.layout.rate)).round() as i64;
+                bus.decided = true;
+                if bus.delay != 0 {
+                    bus.steps.iter_mut().for_each(|s| *s = None);
+                }
+            }
+        }
+    }
+
+    /// Sum cross spectra; about every second reduce them to the ripple.
+    fn follow_ripple<'a>(
+        &mut self,
+        window: &impl Fn(usize, usize) -> &'a [Complex<f32>],
+        k: usize,
+    ) {
+        for (i, &source) in self.sources.iter().enumerate() {
+            let x = window(source, k);
+            for (sum, x) in self.power[i].iter_mut().zip(x) {
+                *sum += x.norm_sqr();
+            }
+            for bus in &mut self.mixes {
+                for ((sum, x), m) in bus.cross[i].iter_mut().zip(x).zip(window(bus.spectrum, k)) {
+                    *sum += x.conj() * m;
+                }
+            }
+        }
+        if (self.windows + 1) % RIPPLE_WINDOWS != 0 {
+            return;
+        }
+        // Windows first .. first + n - 1; the middle of window w is (w + 1) hops from the start.
+        let middle = (self.windows + 1) as f64 - (RIPPLE_WINDOWS as f64 - 1.0) / 2.0;
+        let at_s = middle * self.layout.hop as f64 / f64::from(self.layout.rate);
+        for (i, power) in self.power.iter_mut().enumerate() {
+            for bus in &mut self.mixes {
+                if let Some((quefrency_s, depth, distinct)) =
+                    ripple(&self.layout, &bus.cross[i], power, &self.echo)
+                {
+                    bus.ripples[i].push(Ripple {
+                        at_s,
+                        quefrency_s,
+                        depth,
+                        distinct,
+                    });
+                }
+                bus.cross[i].fill(Complex::default());
+            }
+            power.fill(0.0);
+        }
+    }
+
+    /// All mixes.
+    pub fn finish(mut self) -> Vec<Mix> {
+        if self.in_step > 0 && !self.sources.is_empty() {
+            self.solve(self.step + 1);
+        }
+        let sources = self.source_tracks;
+        self.mixes
+            .into_iter()
+            .map(|bus| Mix {
+                track: bus.track,
+                sources: sources.clone(),
+                steps: bus.steps,
+                ripples: bus.ripples,
+                bus_delay_samples: bus.delay,
+            })
+            .collect()
+    }
+}
+
+/// Spectrum times weight, real and imaginary parts one after the other; turned forward by `turn` per bin where given.
+fn scaled(x: &[Complex<f32>], weights: &[f32], turn: Option<(f64, usize)>) -> Vec<f32> {
+    let mut out = Vec::with_capacity(2 * x.len());
+    let mut phase = turn.map(|(t, first)| Complex::from_polar(1.0, t * first as f64));
+    let step = turn.map(|(t, _)| Complex::from_polar(1.0, t));
+    for (x, w) in x.iter().zip(weights) {
+        let mut y = *x;
+        if let (Some(p), Some(s)) = (phase.as_mut(), step) {
+            y *= Complex::new(p.re as f32, p.im as f32);
+            *p *= s;
+        }
+        out.push(y.re * w);
+        out.push(y.im * w);
+    }
+    out
+}
+
+/// Dot product: eight sums in single precision over short stretches, those in double.
+fn dot(x: &[f32], y: &[f32]) -> f64 {
+    let mut total = 0f64;
+    for (x, y) in x.chunks(128).zip(y.chunks(128)) {
+        let mut lanes = [0f32; 8];
+        for (x, y) in x.chunks(8).zip(y.chunks(8)) {
+            for ((lane, x), y) in lanes.iter_mut().zip(x).zip(y) {
+                *lane += x * y;
+            }
+        }
+        total += lanes.iter().map(|&l| f64::from(l)).sum::<f64>();
+    }
+    total
+}
+
+/// Gains from the normal equations (upper triangle, row by row); `None` for a silent mix or silent sources.
+fn solved(
+    normal: &[f64],
+    right: &[f64],
+    energy: f64,
+    trace: f64,
+    last: &[f64],
+    equations: f64,
+) -> Option<Step> {
+    let n = right.len();
+    if energy.is_nan() || energy <= 0.0 || trace.is_nan() || trace <= 0.0 {
+        return None;
+    }
+    let entry = |i: usize, j: usize| normal[i.min(j) * n + i.max(j)];
+    let pull = |i: usize| PULL * entry(i, i) + LEAST_PULL * trace / n as f64;
+    let mut matrix: Vec<f64> = (0..n * n).map(|k| entry(k / n, k % n)).collect();
+    for i in 0..n {
+        matrix[i * n + i] += pull(i);
+    }
+    let factor = cholesky(&matrix, n)?;
+    let target: Vec<f64> = (0..n).map(|i| right[i] + pull(i) * last[i]).collect();
+    let gains = substituted(&factor, n, &target);
+    let mut rest = energy;
+    for i in 0..n {
+        rest -= 2.0 * gains[i] * right[i];
+        for j in 0..n {
+            rest += gains[i] * gains[j] * entry(i, j);
+        }
+    }
+    // Rounding of single-precision spectra: what is left below it says nothing.
+    let rest = rest.max(1e-7 * energy);
+    let variance = rest / (equations - n as f64).max(1.0);
+    let errors = (0..n)
+        .map(|i| {
+            let mut unit = vec![0.0; n];
+            unit[i] = 1.0;
+            let own = substituted(&factor, n, &unit)[i].max(0.0);
+            // What is left over, and how much of the gain comes from the pull alone (two tracks alike).
+            ((own * variance).sqrt() + own * pull(i) * gains[i].abs()) as f32
+        })
+        .collect();
+    Some(Step {
+        shares: (0..n)
+            .map(|i| (gains[i] * gains[i] * entry(i, i) / energy) as f32)
+            .collect(),
+        gains: gains.iter().map(|&g| g as f32).collect(),
+        errors,
+        explained: (1.0 - rest / energy).clamp(0.0, 1.0) as f32,
+    })
+}
+
+/// Lower triangle of a symmetric positive matrix; `None` where it is not positive.
+fn cholesky(matrix: &[f64], n: usize) -> Option<Vec<f64>> {
+    let mut lower = vec![0f64; n * n];
+    for i in 0..n {
+        for j in 0..=i {
+            let sum: f64 = (0..j).map(|k| lower[i * n + k] * lower[j * n + k]).sum();
+            let value = matrix[i * n + j] - sum;
+            if i == j {
+                if value.is_nan() || value <= 0.0 {
+                    return None;
+                }
+                lower[i * n + i] = value.sqrt();
+            } else {
+                lower[i * n + j] = value / lower[j * n + j];
+            }
+        }
+    }
+    Some(lower)
+}
+
+/// Solution by forward and backward substitution.
+fn substituted(lower: &[f64], n: usize, right: &[f64]) -> Vec<f64> {
+    let mut y = right.to_vec();
+    for i in 0..n {
+        for k in 0..i {
+            y[i] -= lower[i * n + k] * y[k];
+        }
+        y[i] /= lower[i * n + i];
+    }
+    for i in (0..n).rev() {
+        for k in i + 1..n {
+            y[i] -= lower[k * n + i] * y[k];
+        }
+        y[i] /= lower[i * n + i];
+    }
+    y
+}
+
+/// Quefrency in seconds, depth and distinctness of the ripple of `cross / power`.
+fn ripple(
+    layout: &Layout,
+    cross: &[Complex<f32>],
+    power: &[f32],
+    echo: &Echo,
+) -> Option<(f64, f32, f32)> {
+    let band = layout.band(RIPPLE_HZ.0, RIPPLE_HZ.1);
+    let n = band.len();
+    if n < 64 || n > 1024 || band.clone().any(|k| power[k] <= 0.0) {
+        return None;
+    }
+    let logs: Vec<f32> = band
+        .map(|k| (cross[k].norm() / power[k]).max(1e-9).ln())
+        .collect();
+    // Slow trend: a moving mean over about 1.7 kHz; ripple of a delay above 0.6 ms stays whole.
+    let half = ((850.0 / layout.bin_hz) as usize).max(1);
+    let mut sums = vec![0f64; n + 1];
+    for (i, x) in logs.iter().enumerate() {
+        sums[i + 1] = sums[i] + f64::from(*x);
+    }
+    let mut input = echo.forward.make_input_vec();
+    input.fill(0.0);
+    let mut gain = 0f32;
+    for i in 0..n {
+        let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
+        let trend = ((sums[b] - sums[a]) / (b - a) as f64) as f32;
+        let w = 0.5 - 0.5 * (2.0 * std::f32::consts::PI * (i as f32 + 0.5) / n as f32).cos();
+        input[i] = (logs[i] - trend) * w;
+        gain += w;
+    }
+    let mut out = echo.forward.make_output_vec();
+    // Cannot fail: all lengths come from the plan itself.
+    let _ = echo.forward.process(&mut input, &mut out);
+    let step_s = 1.0 / (layout.bin_hz * 1024.0);
+    let (first, last) = (
+        (0.0004 / step_s).ceil() as usize,
+        ((0.02 / step_s) as usize).min(out.len() - 2),
+    );
+    let sizes: Vec<f32> = out.iter().map(|x| x.norm()).collect();
+    let top = (first..=last).max_by(|&p, &q| sizes[p].total_cmp(&sizes[q]).then(q.cmp(&p)))?;
+    let mut sorted = sizes[first..=last].to_vec();
+    sorted.sort_by(f32::total_cmp);
+    let median = sorted[sorted.len() / 2].max(1e-12);
+    let offset = parabola(
+        f64::from(sizes[top - 1]),
+        f64::from(sizes[top]),
+        f64::from(sizes[top + 1]),
+    );
+    Some((
+        (top as f64 + offset) * step_s,
+        2.0 * sizes[top] / gain,
+        sizes[top] / median,
+    ))
+}
