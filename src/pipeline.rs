@@ -1,16 +1,23 @@
 //! The only place that knows the order of the rooms, and the only one that runs things in parallel.
 
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use rayon::prelude::*;
 
 use crate::compare::{self, Between, Mix, PairMeasures, SpeechMap};
-use crate::container::ReadError;
+use crate::container::{self, ReadError};
 use crate::decode::{Block, Decoder, FileResult};
-use crate::detect::{self, Finding, TakeView};
+use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
 use crate::measure::{Chunk, Grid, Signal, TrackMeasures, TrackMeter};
-use crate::report::model::{Landmark, Window};
+use crate::report::model::{Landmark, Unreadable, Window};
+use crate::scan;
 use crate::settings::Settings;
-use crate::take::Take;
+use crate::take::{self, Take};
 
 /// Samples per block at 48 kHz: half a second.
 const BLOCK_S: f64 = 0.5;
@@ -34,6 +41,214 @@ pub struct Analysis {
     pub windows: Vec<Window>,
     /// Findings and answers.
     pub judged: Judged,
+}
+
+/// Everything read below the inputs of one check. `T` is what the caller keeps of each take: analyses themselves are dropped
+/// one by one, so that memory does not grow with the length of the day.
+#[derive(Debug)]
+pub struct Day<T> {
+    /// In report order: roll, clock, path.
+    pub takes: Vec<Take>,
+    /// Ids of the takes, same order.
+    pub ids: Vec<String>,
+    /// What the caller keeps, same order.
+    pub kept: Vec<T>,
+    /// Findings between takes.
+    pub findings: Vec<Finding>,
+    /// Files of which nothing could be analysed.
+    pub unreadable: Vec<Unreadable>,
+    /// What lay beside the audio: name and size.
+    pub other: Vec<(String, u64)>,
+    /// Threads that analysed.
+    pub threads: usize,
+}
+
+/// Who wants to know how far a long analysis has come. Called from several threads.
+pub trait Watch: Sync {
+    /// Headers are read: this many takes and bytes are to be analysed.
+    fn begin(&self, takes: usize, bytes: u64);
+    /// One take is analysed.
+    fn done(&self, bytes: u64);
+}
+
+/// Watches nothing.
+impl Watch for () {
+    fn begin(&self, _: usize, _: u64) {}
+    fn done(&self, _: u64) {}
+}
+
+/// Scan, read, join, analyse everything below the inputs, and compare the takes with each other.
+///
+/// `threads`: how many takes are worked on at once, and how many threads share the work; 0 means one per core. The result
+/// does not depend on it. A take that makes the analysis panic is listed as unreadable, as our fault, and the rest goes on.
+pub fn day<T: Send>(
+    inputs: &[PathBuf],
+    settings: &Settings,
+    threads: usize,
+    watch: &dyn Watch,
+    keep: impl Fn(&Analysis) -> T + Sync,
+) -> Day<T> {
+    let scan = scan::scan(inputs);
+    let mut unreadable: Vec<Unreadable> = scan
+        .unreadable
+        .iter()
+        .map(|(path, why)| Unreadable {
+            path: path.clone(),
+            reason: "cannot be read".into(),
+            detail: why.clone(),
+        })
+        .collect();
+    let mut files = Vec::new();
+    for (path, name) in &scan.audio {
+        match container::open(path) {
+            Ok(opened) => files.push((opened, name.clone())),
+            Err(error) => unreadable.push(refused(name, &error)),
+        }
+    }
+    let queue = take::assemble::assemble(files, settings);
+    watch.begin(queue.len(), queue.iter().map(bytes).sum());
+    let (results, threads) = in_parallel(queue, threads, |take| {
+        let (names, size) = (names(&take), bytes(&take));
+        let outcome = catch_unwind(AssertUnwindSafe(|| {
+            analyse(take, settings).map(|analysis| {
+                let kept = keep(&analysis);
+                (analysis.take, kept)
+            })
+        }));
+        watch.done(size);
+        match outcome {
+            Ok(Ok(done)) => Ok(done),
+            Ok(Err(error)) => Err(names.iter().map(|n| refused(n, &error)).collect()),
+            Err(panic) => Err(names
+                .iter()
+                .map(|n| our_fault(n, &*panic))
+                .collect::<Vec<_>>()),
+        }
+    });
+    let mut done = Vec::new();
+    for result in results {
+        match result {
+            Ok(take) => done.push(take),
+            Err(files) => unreadable.extend(files),
+        }
+    }
+    done.sort_by(|(a, _), (b, _)| report_order(a, b));
+    unreadable.sort_by(|a, b| a.path.cmp(&b.path));
+    let (takes, kept): (Vec<Take>, Vec<T>) = done.into_iter().unzip();
+    let ids = take::ids::ids(&takes);
+    let findings = detect::detect_day(&DayView {
+        takes: &takes,
+        ids: &ids,
+        settings,
+    });
+    Day {
+        takes,
+        ids,
+        kept,
+        findings,
+        unreadable,
+        other: scan.other,
+        threads,
+    }
+}
+
+/// Roll, start on the clock, path; takes without roll or clock come last.
+fn report_order(a: &Take, b: &Take) -> std::cmp::Ordering {
+    fn start(take: &Take) -> Option<f64> {
+        let start = take.clock.start?;
+        Some(start as f64 / f64::from(take.clock.rate.max(1)))
+    }
+    fn last<T>(value: Option<T>) -> (bool, Option<T>) {
+        (value.is_none(), value)
+    }
+    let path = |t: &Take| t.files.first().map(|f| f.name.clone());
+    last(a.roll.as_ref())
+        .cmp(&last(b.roll.as_ref()))
+        .then(start(a).is_none().cmp(&start(b).is_none()))
+        .then(start(a).unwrap_or(0.0).total_cmp(&start(b).unwrap_or(0.0)))
+        .then_with(|| path(a).cmp(&path(b)))
+}
+
+/// Work on every item, results in the order of the items. As many items are under way as there are threads, and each may
+/// spread over all of them.
+fn in_parallel<I: Send, R: Send>(
+    items: Vec<I>,
+    threads: usize,
+    work: impl Fn(I) -> R + Sync,
+) -> (Vec<R>, usize) {
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .stack_size(STACK_BYTES)
+        .build();
+    let threads = pool
+        .as_ref()
+        .map_or(1, rayon::ThreadPool::current_num_threads);
+    let slots: Vec<Mutex<(Option<I>, Option<R>)>> = items
+        .into_iter()
+        .map(|item| Mutex::new((Some(item), None)))
+        .collect();
+    let next = AtomicUsize::new(0);
+    let worker = || {
+        while let Some(slot) = slots.get(next.fetch_add(1, Ordering::Relaxed)) {
+            let Some(item) = slot.lock().ok().and_then(|mut s| s.0.take()) else {
+                continue;
+            };
+            let result = match &pool {
+                Ok(pool) => pool.install(|| work(item)),
+                Err(_) => work(item),
+            };
+            if let Ok(mut slot) = slot.lock() {
+                slot.1 = Some(result);
+            }
+        }
+    };
+    std::thread::scope(|scope| {
+        for _ in 0..threads.min(slots.len()) {
+            scope.spawn(worker);
+        }
+    });
+    let results = slots
+        .into_iter()
+        .filter_map(|s| s.into_inner().ok().and_then(|s| s.1))
+        .collect();
+    (results, threads)
+}
+
+/// Room for nested parallel work; only touched pages cost memory.
+const STACK_BYTES: usize = 16 << 20;
+
+fn names(take: &Take) -> Vec<String> {
+    take.files.iter().map(|f| f.name.clone()).collect()
+}
+
+fn bytes(take: &Take) -> u64 {
+    take.files.iter().map(|f| f.opened.header.bytes).sum()
+}
+
+fn refused(name: &str, error: &ReadError) -> Unreadable {
+    Unreadable {
+        path: name.to_owned(),
+        reason: error.reason().into(),
+        detail: error.story(),
+    }
+}
+
+fn our_fault(name: &str, panic: &(dyn Any + Send)) -> Unreadable {
+    let what = panic_words(panic);
+    Unreadable {
+        path: name.to_owned(),
+        reason: "fault of takeproof".into(),
+        detail: format!("the analysis stopped ({what}); the file itself may be fine"),
+    }
+}
+
+/// What a panic says.
+pub fn panic_words(payload: &(dyn Any + Send)) -> &str {
+    payload
+        .downcast_ref::<String>()
+        .map(String::as_str)
+        .or_else(|| payload.downcast_ref::<&str>().copied())
+        .unwrap_or("no reason given")
 }
 
 /// Decode, measure, compare, detect and judge one take.

@@ -1,62 +1,222 @@
 //! `takeproof check`: the main job.
 
-use std::path::PathBuf;
-use std::process::ExitCode;
+use std::io;
+use std::num::NonZeroUsize;
+use std::path::{Path, PathBuf};
+use std::time::{Instant, SystemTime};
 
-use rayon::prelude::*;
-
-use crate::report::{build, model::Unreadable};
+use super::exit::{Status, of_report};
+use super::output::{self, Output, Refused};
+use super::progress::Progress;
+use super::{problem, results};
+use crate::pipeline;
+use crate::report::model::{Report, Severity};
+use crate::report::run::Run;
+use crate::report::terminal::{self, Detail, For, Layout};
+use crate::report::{build, json, table, write};
 use crate::settings::Settings;
-use crate::take::assemble::assemble;
-use crate::{container, pipeline, scan};
 
 #[derive(Debug, clap::Args)]
 pub(super) struct Check {
     #[command(flatten)]
-    inputs: super::Inputs,
-    /// Folder for the report
+    pub(super) inputs: super::Inputs,
+    #[command(flatten)]
+    pub(super) options: Options,
+}
+
+/// Everything of `check` but its inputs.
+#[derive(Debug, clap::Args)]
+pub(super) struct Options {
+    /// Folder for the report [default: a new one in the documents or home folder]
+    #[arg(long, value_name = "DIR")]
+    pub(super) out: Option<PathBuf>,
+    /// Replace a report that is there already
     #[arg(long)]
-    out: Option<PathBuf>,
+    pub(super) force: bool,
     /// No pictures, no page
     #[arg(long)]
-    no_plots: bool,
-    /// Reuse nothing, remember nothing
+    pub(super) no_plots: bool,
+    /// Reuse nothing of earlier checks, remember nothing
     #[arg(long)]
-    no_catalogue: bool,
-    /// Replace an existing report
-    #[arg(long)]
-    force: bool,
+    pub(super) no_catalogue: bool,
+    /// Threads to work with [default: one per core]
+    #[arg(long, value_name = "N")]
+    threads: Option<NonZeroUsize>,
+    /// Least severity that makes the exit status 1
+    #[arg(long, value_name = "SEVERITY", default_value = "caution")]
+    fail_on: FailOn,
+    /// What goes to standard output
+    #[arg(long, default_value = "text")]
+    format: Format,
+    /// Who reads the list and the page; report.json is the same for all
+    #[arg(long = "for", value_name = "READER", default_value = "mixer")]
+    pub(super) reader: For,
+    /// Settings file, as `takeproof settings` prints it
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Roles of tracks by name or number, for example 'BOOM A=boom,3=mix'
+    #[arg(long, value_name = "LIST")]
+    roles: Option<String>,
+    /// No list and no progress bar; problems are still told
+    #[arg(long, short, conflicts_with = "verbose")]
+    quiet: bool,
+    /// Every row of the list, notes too
+    #[arg(long, short)]
+    verbose: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum FailOn {
+    /// Faults and cautions
+    Caution,
+    /// Faults only: the nightly form
+    Fault,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    /// The ranked list
+    Text,
+    /// The whole report
+    Json,
+    /// The sound report, a row per take
+    Csv,
 }
 
 impl Check {
-    pub(super) fn run(self) -> ExitCode {
-        let settings = Settings::default();
-        let scan = scan::scan(&self.inputs.input);
-        let (mut files, mut unreadable) = (Vec::new(), Vec::new());
-        for (path, name) in &scan.audio {
-            match container::open(path) {
-                Ok(opened) => files.push((opened, name.clone())),
-                Err(error) => unreadable.push(Unreadable {
-                    path: name.clone(),
-                    reason: error.reason().into(),
-                    detail: error.to_string(),
-                }),
+    pub(super) fn run(self) -> Status {
+        let settings = match self.options.settings() {
+            Ok(settings) => settings,
+            Err(mistakes) => {
+                mistakes.iter().for_each(|m| problem(m));
+                return Status::Usage;
             }
+        };
+        let (inputs, missing): (Vec<PathBuf>, Vec<PathBuf>) =
+            self.inputs.input.iter().cloned().partition(|i| i.exists());
+        for input in &missing {
+            problem(&format!(
+                "{}: there is no such file or folder",
+                input.display()
+            ));
         }
-        let takes = assemble(files, &settings);
-        let analyses: Vec<_> = takes
-            .into_par_iter()
-            .filter_map(|take| pipeline::analyse(take, &settings).ok())
-            .collect();
-        let report = build::report(&analyses, &scan, unreadable, &settings);
-        let out = self.out.unwrap_or_else(|| "takeproof-report".into());
-        let written = std::fs::create_dir_all(&out).and_then(|()| {
-            std::fs::write(out.join("report.json"), serde_json::to_vec_pretty(&report)?)
-        });
-        if written.is_err() {
-            ExitCode::from(4)
+        if inputs.is_empty() {
+            return Status::Failed;
+        }
+        let options = &self.options;
+        let output = match output::choose(options.out.as_deref(), &inputs, options.force) {
+            Ok(output) => output,
+            Err(Refused::BelowInput(why)) => {
+                problem(&why);
+                return Status::Usage;
+            }
+            Err(Refused::Exists(why) | Refused::Nowhere(why)) => {
+                problem(&why);
+                return Status::Failed;
+            }
+        };
+        let status = options.check(&inputs, &output, &settings);
+        if missing.is_empty() || status == Status::Failed {
+            status
         } else {
-            ExitCode::SUCCESS
+            Status::Incomplete
+        }
+    }
+}
+
+impl Options {
+    /// Settings file and roles, or what is wrong with them.
+    fn settings(&self) -> Result<Settings, Vec<String>> {
+        let mut settings = Settings::default();
+        if let Some(path) = &self.settings {
+            let name = path.display();
+            let text = std::fs::read_to_string(path).map_err(|e| vec![format!("{name}: {e}")])?;
+            settings.load(&text).map_err(|all| {
+                all.iter()
+                    .map(|m| format!("{name}, {m}"))
+                    .collect::<Vec<_>>()
+            })?;
+        }
+        if let Some(list) = &self.roles {
+            settings
+                .load_roles(list)
+                .map_err(|m| vec![format!("--roles: {m}")])?;
+        }
+        Ok(settings)
+    }
+
+    /// Analyse, write the report, print the list.
+    pub(super) fn check(&self, inputs: &[PathBuf], output: &Output, settings: &Settings) -> Status {
+        let (started, clock) = (SystemTime::now(), Instant::now());
+        let progress = Progress::new(self.quiet);
+        let threads = self.threads.map_or(0, NonZeroUsize::get);
+        let day = pipeline::day(inputs, settings, threads, &progress, build::take);
+        progress.end();
+        let threads = day.threads;
+        let report = build::report(day, settings);
+        for file in &report.unreadable {
+            problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
+        }
+        if report.takes.is_empty() {
+            problem("no take was found in what was given that could be analysed");
+        }
+        let fail_on = match self.fail_on {
+            FailOn::Caution => Severity::Caution,
+            FailOn::Fault => Severity::Fault,
+        };
+        let status = of_report(&report, fail_on);
+        let totals = &report.day.totals;
+        let run = Run::new(
+            started,
+            clock.elapsed(),
+            threads,
+            totals.takes,
+            totals.track_hours,
+            status.code(),
+        );
+        if let Err(error) = self.write(&output.folder, &report, &run) {
+            problem(&format!("{}: {error}", output.folder.display()));
+            return Status::Failed;
+        }
+        status.max(self.print(&report, output))
+    }
+
+    fn write(&self, folder: &Path, report: &Report, run: &Run) -> io::Result<()> {
+        write::put(folder, "report.json", json::text(report)?.as_bytes())?;
+        write::put(folder, "run.json", json::text(run)?.as_bytes())?;
+        let table = table::sound_report(report).map_err(io::Error::other)?;
+        write::put(folder, "sound-report.csv", &table)
+    }
+
+    fn print(&self, report: &Report, output: &Output) -> Status {
+        let place = if self.no_plots {
+            output.folder.clone()
+        } else {
+            output.folder.join("report.json")
+        };
+        let place = place.display().to_string();
+        match self.format {
+            Format::Json => json::text(report).map_or(Status::Failed, |text| results(&text)),
+            Format::Csv => match table::sound_report(report) {
+                Ok(bytes) => results(&String::from_utf8_lossy(&bytes)),
+                Err(_) => Status::Failed,
+            },
+            // Nobody could find a folder that we chose and did not name.
+            Format::Text if self.quiet && output.chosen => results(&format!("{place}\n")),
+            Format::Text if self.quiet => Status::Clear,
+            Format::Text => {
+                let detail = if self.verbose {
+                    Detail::Everything
+                } else {
+                    Detail::Normal
+                };
+                let layout = Layout {
+                    width: terminal::width(),
+                    reader: self.reader,
+                    detail,
+                };
+                results(&terminal::list(report, Some(&place), layout))
+            }
         }
     }
 }

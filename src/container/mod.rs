@@ -190,6 +190,31 @@ impl ReadError {
             ReadError::Io { .. } => "cannot be read",
         }
     }
+
+    /// The story without the path on this machine, for the report.
+    pub fn story(&self) -> String {
+        match self {
+            ReadError::Malformed {
+                chunk,
+                offset,
+                what,
+                ..
+            } => format!("malformed {chunk} at byte {offset}: {what}"),
+            ReadError::Unsupported {
+                chunk,
+                offset,
+                what,
+                ..
+            } => format!("unsupported: {what} ({chunk} at byte {offset})"),
+            ReadError::Limit {
+                chunk,
+                offset,
+                what,
+                ..
+            } => format!("{what} ({chunk} at byte {offset})"),
+            ReadError::Io { source, .. } => source.to_string(),
+        }
+    }
 }
 
 /// Read the header of an audio file.

@@ -1,64 +1,148 @@
 //! Analyses to the contract's types.
+//!
+//! [`take`] runs as soon as a take is analysed, so that its measurements can be dropped; [`report`] puts ids on and adds what
+//! holds between takes.
 
 use std::collections::BTreeMap;
 
+use xxhash_rust::xxh3::xxh3_64;
+
 use super::model;
 use crate::detect::Finding;
-use crate::pipeline::Analysis;
-use crate::scan::Scan;
-use crate::settings::Settings;
-use crate::take::Take;
+use crate::pipeline::{Analysis, Day};
+use crate::settings::{self, Settings};
+use crate::take::{Take, Track};
 use crate::units::{rounded, seconds};
 
-/// The whole report. `unreadable` are files whose header or samples could not be read.
-pub fn report(
-    analyses: &[Analysis],
-    scan: &Scan,
-    unreadable: Vec<model::Unreadable>,
-    settings: &Settings,
-) -> model::Report {
-    let _ = settings;
+/// The whole report.
+pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
+    let mut takes = day.kept;
+    for (take, id) in takes.iter_mut().zip(&day.ids) {
+        take.id.clone_from(id);
+        name_findings(id, &mut take.findings);
+    }
+    let mut findings: Vec<model::Finding> = day.findings.iter().map(day_finding).collect();
+    name_findings("day", &mut findings);
+    let other_files: Vec<model::OtherFile> = day
+        .other
+        .into_iter()
+        .map(|(path, bytes)| model::OtherFile { path, bytes })
+        .collect();
+    let totals = totals(&takes, &findings, day.unreadable.len(), other_files.len());
     model::Report {
         schema: "takeproof-report/1".into(),
         tool: model::Tool {
             name: "takeproof".into(),
             version: env!("CARGO_PKG_VERSION").into(),
         },
-        settings: BTreeMap::new(),
-        takes: analyses.iter().map(take).collect(),
-        unreadable,
-        other_files: scan
-            .other
-            .iter()
-            .map(|(p, b)| model::OtherFile {
-                path: p.clone(),
-                bytes: *b,
-            })
-            .collect(),
-        day: model::Day::default(),
+        settings: thresholds(settings),
+        takes,
+        unreadable: day.unreadable,
+        other_files,
+        day: model::Day {
+            totals,
+            findings,
+            setups: Vec::new(),
+            trends: Vec::new(),
+        },
     }
 }
 
-/// One take.
+/// Every threshold in force, by detector.
+fn thresholds(settings: &Settings) -> BTreeMap<String, BTreeMap<String, f64>> {
+    let mut by_kind: BTreeMap<String, BTreeMap<String, f64>> = BTreeMap::new();
+    for param in settings::params() {
+        let (kind, name) = param.key.split_once('.').unwrap_or(("", param.key));
+        by_kind
+            .entry(kind.to_owned())
+            .or_default()
+            .insert(name.to_owned(), settings.get(param));
+    }
+    by_kind
+}
+
+/// Ids that stay the same for the same take, kind, track and start. Findings that share all of these are told apart by their
+/// code, then by a number.
+fn name_findings(owner: &str, findings: &mut [model::Finding]) {
+    let mut used: BTreeMap<String, u32> = BTreeMap::new();
+    for finding in findings {
+        let mut parts = vec![owner.to_owned(), finding.kind.clone()];
+        let tracks: Vec<String> = finding.tracks.iter().map(ToString::to_string).collect();
+        if !tracks.is_empty() {
+            parts.push(tracks.join("+"));
+        }
+        if let Some(code) = finding.evidence.get("code").and_then(|c| c.as_str()) {
+            parts.push(code.to_owned());
+        }
+        match (&finding.takes, finding.start_sample) {
+            (Some(takes), _) => {
+                let files = finding.files.iter().flatten();
+                let all: Vec<&str> = takes.iter().chain(files).map(String::as_str).collect();
+                parts.push(format!("{:08x}", xxh3_64(all.join("\n").as_bytes()) >> 32));
+            }
+            (None, Some(start)) => parts.push(start.to_string()),
+            (None, None) => {}
+        }
+        let id = parts.join("-");
+        let count = used.entry(id.clone()).or_insert(0);
+        *count += 1;
+        finding.id = if *count == 1 {
+            id
+        } else {
+            format!("{id}-{count}")
+        };
+    }
+}
+
+fn totals(
+    takes: &[model::Take],
+    day_findings: &[model::Finding],
+    unreadable: usize,
+    other_files: usize,
+) -> model::Totals {
+    use model::{Severity, Verdict};
+    let count = |severity| {
+        let all = takes.iter().flat_map(|t| &t.findings).chain(day_findings);
+        all.filter(|f| f.severity == severity).count() as u64
+    };
+    let verdicts = |v| takes.iter().filter(|t| t.verdict == v).count() as u64;
+    let files = || takes.iter().flat_map(|t| &t.files);
+    let track_s: f64 = takes
+        .iter()
+        .map(|t| t.duration_s * t.tracks.len() as f64)
+        .sum();
+    model::Totals {
+        takes: takes.len() as u64,
+        files: files().count() as u64,
+        bytes: files().map(|f| f.bytes).sum(),
+        duration_s: rounded(takes.iter().map(|t| t.duration_s).sum(), 3).unwrap_or(0.0),
+        track_hours: rounded(track_s / 3600.0, 3).unwrap_or(0.0),
+        unreadable: unreadable as u64,
+        other_files: other_files as u64,
+        faults: count(Severity::Fault),
+        cautions: count(Severity::Caution),
+        notes: count(Severity::Note),
+        nothing_found: verdicts(Verdict::NothingFound),
+        other_mic: verdicts(Verdict::OtherMic),
+        no_clean_mic: verdicts(Verdict::NoCleanMic),
+    }
+}
+
+/// One take, still without ids.
 pub fn take(analysis: &Analysis) -> model::Take {
     let t = &analysis.take;
-    let none = model::Hash {
-        xxh128: String::new(),
-    };
+    let mut findings: Vec<model::Finding> = analysis
+        .judged
+        .findings
+        .iter()
+        .map(|f| finding(f, t))
+        .collect();
+    findings.sort_by(|a, b| {
+        (a.start_sample, &a.tracks, &a.kind).cmp(&(b.start_sample, &b.tracks, &b.kind))
+    });
     model::Take {
-        id: t.files[0].name.clone(),
-        files: t
-            .files
-            .iter()
-            .map(|f| model::File {
-                path: f.name.clone(),
-                bytes: f.opened.header.bytes,
-                container: f.opened.header.container.name().into(),
-                hash: f.hash.clone().unwrap_or(none.clone()),
-                audio_hash: f.audio_hash.clone().unwrap_or(none.clone()),
-                problems: f.opened.problems.clone(),
-            })
-            .collect(),
+        id: String::new(),
+        files: t.files.iter().map(file).collect(),
         scene: t.scene.clone(),
         take: t.number.clone(),
         roll: t.roll.clone(),
@@ -75,14 +159,10 @@ pub fn take(analysis: &Analysis) -> model::Take {
         tracks: t
             .tracks
             .iter()
-            .map(|track| model::Track {
-                index: track.index,
-                name: track.name.clone(),
-                role: track.role,
-                role_source: track.role_source,
-                wireless: track.wireless,
-                talker: track.talker.clone(),
-                measurements: model::Measurements::default(),
+            .enumerate()
+            .map(|(position, track)| model::Track {
+                measurements: measurements(analysis, position),
+                ..labels(track)
             })
             .collect(),
         pairs: super::pairs::pairs(&analysis.pairs, t),
@@ -91,12 +171,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
         no_good: t.no_good,
         windows: analysis.windows.clone(),
         speech: analysis.judged.speech.clone(),
-        findings: analysis
-            .judged
-            .findings
-            .iter()
-            .map(|f| finding(f, t))
-            .collect(),
+        findings,
         not_judged: Vec::new(),
         mic_timeline: analysis.judged.mic_timeline.clone(),
         alternates: Vec::new(),
@@ -106,31 +181,77 @@ pub fn take(analysis: &Analysis) -> model::Take {
     }
 }
 
-/// One finding of a take.
-pub fn finding(f: &Finding, take: &Take) -> model::Finding {
-    let tracks: Vec<String> = f.tracks.iter().map(ToString::to_string).collect();
-    let id = format!(
-        "{}-{}-{}-{}",
-        take.files[0].name,
-        f.kind,
-        tracks.join("-"),
-        f.start
-    );
+fn file(f: &crate::take::TakeFile) -> model::File {
+    let none = || model::Hash {
+        xxh128: String::new(),
+    };
+    model::File {
+        path: f.name.clone(),
+        bytes: f.opened.header.bytes,
+        container: f.opened.header.container.name().into(),
+        hash: f.hash.clone().unwrap_or_else(none),
+        audio_hash: f.audio_hash.clone().unwrap_or_else(none),
+        problems: f.opened.problems.clone(),
+    }
+}
+
+fn labels(track: &Track) -> model::Track {
+    model::Track {
+        index: track.index,
+        name: track.name.clone(),
+        role: track.role,
+        role_source: track.role_source,
+        wireless: track.wireless,
+        talker: track.talker.clone(),
+        measurements: model::Measurements::default(),
+    }
+}
+
+/// Numbers of one track.
+fn measurements(analysis: &Analysis, position: usize) -> model::Measurements {
+    let _ = (analysis, position);
+    model::Measurements::default()
+}
+
+/// One finding of a take, still without its id.
+fn finding(f: &Finding, take: &Take) -> model::Finding {
     model::Finding {
-        id,
-        kind: f.kind.into(),
-        severity: f.severity,
-        confidence: rounded(f.confidence, 2).unwrap_or(0.0),
-        origin: f.origin,
         tracks: f.tracks.clone(),
-        takes: None,
-        files: None,
         start_sample: Some(f.start),
         end_sample: Some(f.end),
         start_s: rounded(seconds(f.start, take.rate), 6),
         end_s: rounded(seconds(f.end, take.rate), 6),
         start_tc: take.clock.label(f.start),
         end_tc: take.clock.label(f.end),
+        ..words(f)
+    }
+}
+
+/// One finding of the day, still without its id.
+fn day_finding(f: &Finding) -> model::Finding {
+    model::Finding {
+        takes: Some(f.takes.clone()),
+        files: Some(f.files.clone()),
+        ..words(f)
+    }
+}
+
+fn words(f: &Finding) -> model::Finding {
+    model::Finding {
+        id: String::new(),
+        kind: f.kind.into(),
+        severity: f.severity,
+        confidence: rounded(f.confidence, 2).unwrap_or(0.0),
+        origin: f.origin,
+        tracks: Vec::new(),
+        takes: None,
+        files: None,
+        start_sample: None,
+        end_sample: None,
+        start_s: None,
+        end_s: None,
+        start_tc: None,
+        end_tc: None,
         evidence: f.evidence.clone(),
         message: f.message.clone(),
         advice: f.advice.clone(),

@@ -3,5 +3,10 @@
 //! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`write`].
 
 pub mod build;
+pub mod json;
 pub mod model;
 pub mod pairs;
+pub mod run;
+pub mod table;
+pub mod terminal;
+pub mod write;

@@ -4,6 +4,7 @@ use crate::container::Opened;
 use crate::report::model::{Hash, Role, RoleSource, SampleFormat};
 
 pub mod assemble;
+pub mod ids;
 pub mod timecode;
 
 /// One file of a take with its place in the report.

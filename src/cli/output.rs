@@ -1,0 +1,162 @@
+//! Where a report goes: never below an input, never over another report unless told so.
+
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+use crate::report::run::date;
+
+/// The folder for a report, checked but not yet made.
+#[derive(Debug)]
+pub(super) struct Output {
+    /// The folder.
+    pub(super) folder: PathBuf,
+    /// Chosen by us: its path has to be told.
+    pub(super) chosen: bool,
+}
+
+/// Why a folder cannot be used, in one line.
+#[derive(Debug)]
+pub(super) enum Refused {
+    /// Below an input: wrong usage.
+    BelowInput(String),
+    /// There is a report already.
+    Exists(String),
+    /// No place to write to is known.
+    Nowhere(String),
+}
+
+/// The folder asked for, or a new one in the user's documents or home folder.
+pub(super) fn choose(
+    asked: Option<&Path>,
+    inputs: &[PathBuf],
+    force: bool,
+) -> Result<Output, Refused> {
+    let output = match asked {
+        Some(folder) => Output {
+            folder: folder.to_path_buf(),
+            chosen: false,
+        },
+        None => Output {
+            folder: new_folder(inputs)?,
+            chosen: true,
+        },
+    };
+    let real = real_path(&output.folder);
+    for input in inputs.iter().filter(|i| i.is_dir()) {
+        if real.starts_with(real_path(input)) {
+            return Err(Refused::BelowInput(format!(
+                "the report would be written into {}, which is an input and only ever read; give another folder with --out",
+                input.display()
+            )));
+        }
+    }
+    if !force && output.folder.join("report.json").exists() {
+        return Err(Refused::Exists(format!(
+            "{} holds a report already; give another folder with --out, or --force to replace it",
+            output.folder.display()
+        )));
+    }
+    Ok(output)
+}
+
+/// `takeproof-2026-03-14-CARD_A` in the documents folder, with a number where that exists.
+fn new_folder(inputs: &[PathBuf]) -> Result<PathBuf, Refused> {
+    let parent = documents().ok_or_else(|| {
+        Refused::Nowhere("no home folder is known; say where the report goes with --out".into())
+    })?;
+    let name = inputs
+        .first()
+        .map(|i| real_path(i))
+        .and_then(|i| Some(i.file_stem()?.to_string_lossy().into_owned()))
+        .unwrap_or_else(|| "card".into());
+    let base = format!("takeproof-{}-{name}", date(SystemTime::now()));
+    let numbered = (2..).map(|n| format!("{base}-{n}"));
+    std::iter::once(base.clone())
+        .chain(numbered)
+        .map(|n| parent.join(n))
+        .find(|folder| !folder.exists())
+        .ok_or_else(|| Refused::Nowhere("no free folder name is left".into()))
+}
+
+fn documents() -> Option<PathBuf> {
+    let home = std::env::home_dir().filter(|h| !h.as_os_str().is_empty())?;
+    let told = std::env::var_os("XDG_DOCUMENTS_DIR").map(PathBuf::from);
+    let documents = told
+        .into_iter()
+        .chain([home.join("Documents")])
+        .find(|d| d.is_dir());
+    Some(documents.unwrap_or(home))
+}
+
+/// The path with links resolved, as far as it exists.
+fn real_path(path: &Path) -> PathBuf {
+    let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
+    let mut missing = Vec::new();
+    let mut here = absolute.as_path();
+    loop {
+        if let Ok(real) = here.canonicalize() {
+            return missing.iter().rev().fold(real, |p, part| p.join(part));
+        }
+        match (here.parent(), here.file_name()) {
+            (Some(parent), Some(name)) => {
+                missing.push(name);
+                here = parent;
+            }
+            // `..` behind a folder that does not exist yet, or nothing left: take the path as written.
+            _ => return absolute,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_folder_below_an_input_is_refused_however_it_is_written() {
+        let dir = tempfile::tempdir().unwrap();
+        let card = dir.path().join("card");
+        std::fs::create_dir_all(card.join("day")).unwrap();
+        let inputs = [card.clone()];
+        for inside in [
+            card.clone(),
+            card.join("report"),
+            card.join("a/b/c"),
+            dir.path().join("card/day/../report"),
+            dir.path().join("card/../card/x"),
+        ] {
+            let result = choose(Some(&inside), &inputs, false);
+            assert!(
+                matches!(result, Err(Refused::BelowInput(_))),
+                "{}",
+                inside.display()
+            );
+        }
+        let beside = dir.path().join("card-report");
+        assert!(!choose(Some(&beside), &inputs, false).unwrap().chosen);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_into_an_input_is_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        let card = dir.path().join("card");
+        std::fs::create_dir_all(&card).unwrap();
+        let link = dir.path().join("link");
+        std::os::unix::fs::symlink(&card, &link).unwrap();
+        let result = choose(Some(&link.join("out")), &[card], false);
+        assert!(matches!(result, Err(Refused::BelowInput(_))));
+    }
+
+    #[test]
+    fn an_existing_report_needs_force() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("report.json"), "{}").unwrap();
+        let inputs = [PathBuf::from("somewhere-else.wav")];
+        assert!(matches!(
+            choose(Some(dir.path()), &inputs, false),
+            Err(Refused::Exists(_))
+        ));
+        assert!(choose(Some(dir.path()), &inputs, true).is_ok());
+    }
+}
