@@ -235,4 +235,50 @@ impl Rendered {
         x.truncate(n);
         self.tracks[track].x = x;
     }
+
+    /// A noise gate on a track: what lies below the threshold falls by 30 dB, within 60 ms. A habit, no fault.
+    pub fn gate(&mut self, track: usize, threshold_dbfs: f64) {
+        let step = 1.0 - (-1.0 / (0.02 * f64::from(self.rate))).exp() as f32;
+        let (mut level, mut now) = (0f32, 1f32);
+        for v in self.x(track) {
+            level = (level * 0.9997).max(v.abs());
+            let want = if level > gain(threshold_dbfs) {
+                1.0
+            } else {
+                gain(-30.0)
+            };
+            now += (want - now) * step;
+            *v *= now;
+        }
+    }
+
+    /// A look-ahead limiter with a smooth gain on a track: no wave top comes out flat.
+    pub fn limit(&mut self, track: usize, ceiling_dbfs: f64) {
+        let size = self.sample(0.004).max(1);
+        let x = self.tracks[track].x.clone();
+        let want: Vec<f32> = (0..x.len())
+            .map(|i| {
+                let loudest = peak(&x[i.saturating_sub(size)..(i + size).min(x.len())]);
+                (gain(ceiling_dbfs) / loudest.max(1e-9)).min(1.0)
+            })
+            .collect();
+        let mut sum = 0f64;
+        for i in 0..x.len() {
+            sum += f64::from(want[i]);
+            if i >= size {
+                sum -= f64::from(want[i - size]);
+            }
+            let late = i.saturating_sub(size / 2);
+            self.x(track)[late] = x[late] * (sum / size.min(i + 1) as f64) as f32;
+        }
+    }
+
+    /// Fade a track in or out between two times.
+    pub fn fade(&mut self, track: usize, from_s: f64, to_s: f64, in_not_out: bool) {
+        let (a, b) = (self.sample(from_s), self.sample(to_s));
+        for (i, v) in self.x(track).iter_mut().enumerate() {
+            let share = ((i as f64 - a as f64) / (b - a).max(1) as f64).clamp(0.0, 1.0) as f32;
+            *v *= if in_not_out { share } else { 1.0 - share };
+        }
+    }
 }

@@ -210,6 +210,77 @@ pub fn plosive(random: &mut Random) -> Vec<f32> {
         .collect()
 }
 
+/// A cough: two rough bursts; peak 1.
+pub fn cough(random: &mut Random) -> Vec<f32> {
+    let mut x = Vec::new();
+    for _ in 0..2 {
+        let mut burst = random.white(12_000);
+        lowpass(&mut burst, 2500.0, RATE);
+        highpass(&mut burst, 350.0, RATE);
+        for (i, v) in burst.iter_mut().enumerate() {
+            let t = i as f64 / f64::from(RATE);
+            *v *= ((t / 0.004).min(1.0) * (-t / 0.06).exp()) as f32;
+        }
+        x.extend(burst);
+        x.extend(vec![0.0; 5000]);
+    }
+    let scale = 1.0 / super::peak(&x).max(1e-9);
+    x.iter_mut().for_each(|v| *v *= scale);
+    x
+}
+
+/// A tune from a small loudspeaker: chords of 0.35 to 1.4 s; peak 1.
+pub fn music(random: &mut Random, seconds: f64) -> Vec<f32> {
+    let n = (seconds * f64::from(RATE)) as usize;
+    let mut x = vec![0f32; n];
+    let mut at = 0;
+    while at < n {
+        let length =
+            ([0.35, 0.7, 1.4][random.within(0.0, 3.0) as usize] * f64::from(RATE)) as usize;
+        let root = [220.0, 246.9, 196.0, 261.6][random.within(0.0, 4.0) as usize];
+        for (i, v) in x[at..(at + length).min(n)].iter_mut().enumerate() {
+            let t = i as f64 / f64::from(RATE);
+            let tone = |hz: f64| {
+                (1..5)
+                    .map(|k| {
+                        (2.0 * std::f64::consts::PI * hz * f64::from(k) * t).sin()
+                            / f64::from(k * k)
+                    })
+                    .sum::<f64>()
+            };
+            *v = ((tone(root) + tone(root * 1.25) + tone(root * 1.5))
+                * (-t / 1.2).exp()
+                * (t / 0.01).min(1.0)) as f32;
+        }
+        at += length;
+    }
+    highpass(&mut x, 250.0, RATE);
+    let scale = 1.0 / super::peak(&x).max(1e-9);
+    x.iter_mut().for_each(|v| *v *= scale);
+    x
+}
+
+/// A low voice that holds a note near a mains harmonic, with a voice's drift; peak 1.
+pub fn held_note(seconds: f64, hz: f64) -> Vec<f32> {
+    let n = (seconds * f64::from(RATE)) as usize;
+    let mut phase = 0.0;
+    let mut x: Vec<f32> = (0..n)
+        .map(|i| {
+            let t = i as f64 / f64::from(RATE);
+            let wobble = 1.0 + 0.02 * (2.5 * t).sin() + 0.008 * (33.0 * t).sin();
+            phase += 2.0 * std::f64::consts::PI * hz * wobble / f64::from(RATE);
+            let ends = (t.min(seconds - t) / 0.15).clamp(0.0, 1.0);
+            ((1..14)
+                .map(|k| (f64::from(k) * phase).sin() / f64::from(k).powf(1.6))
+                .sum::<f64>()
+                * ends) as f32
+        })
+        .collect();
+    let scale = 1.0 / super::peak(&x).max(1e-9);
+    x.iter_mut().for_each(|v| *v *= scale);
+    x
+}
+
 /// `n` samples of a looped recording from a random place.
 pub fn looped(recording: &[f32], n: usize, random: &mut Random) -> Vec<f32> {
     let start = random.within(0.0, recording.len() as f64) as usize;

@@ -1,1 +1,6 @@
-//! Integration tests, one binary.
+//! Integration tests, one binary: modules by purpose.
+
+mod corpus;
+mod harness;
+mod invariants;
+mod scenarios;

@@ -1,0 +1,184 @@
+//! What sounds or looks like a fault and is none: each take here must come out without anything above a note. The faults
+//! themselves stand in the files of their rooms.
+
+use takeproof::report::model::Verdict;
+use takeproof::synth::sources::{self, Random};
+use takeproof::synth::wav::{Format, Label};
+use takeproof::synth::{Rendered, Scene};
+
+use crate::harness::{assert_clean, assert_silent, check, check_as};
+
+fn dialogue(seed: u64) -> Scene {
+    Scene::dialogue(&["Hedda", "Orrin"], 16.0, seed)
+}
+
+fn finished(scene: &Scene) -> Rendered {
+    let mut rendered = scene.render();
+    rendered.usual_mix("Mix");
+    rendered
+}
+
+#[test]
+fn a_plain_dialogue_is_clean() {
+    for seed in 1..6 {
+        let mut scene = dialogue(seed);
+        scene.clap(0.8);
+        let take = check(&finished(&scene));
+        assert_clean(&take);
+        assert_eq!(take.verdict, Verdict::NothingFound);
+    }
+}
+
+#[test]
+fn claps_doors_and_coughs_are_heard_by_every_microphone() {
+    let mut scene = dialogue(11);
+    let cough = sources::cough(&mut Random::new(3));
+    scene
+        .clap(0.8)
+        .slam(7.3)
+        .sound(9.1, 12.0, cough)
+        .clap(12.4)
+        .slam(3.1);
+    assert_clean(&check(&finished(&scene)));
+}
+
+#[test]
+fn breath_on_the_capsule_is_part_of_a_voice() {
+    let mut scene = dialogue(12);
+    let pop = sources::plosive(&mut Random::new(4));
+    let (mouth, at) = (scene.talkers[0].position, scene.lines[0].at_s + 0.02);
+    scene.sounds.push(takeproof::synth::scene::Sound {
+        at_s: at,
+        peak_db: -6.0,
+        position: mouth,
+        audio: pop,
+    });
+    assert_clean(&check(&finished(&scene)));
+}
+
+#[test]
+fn a_low_voice_that_holds_a_note_is_no_hum() {
+    for hz in [99.0, 100.0, 119.0, 120.0] {
+        let mut scene = dialogue(13);
+        let note = sources::held_note(3.0, hz);
+        let mouth = scene.talkers[1].position;
+        scene.sounds.push(takeproof::synth::scene::Sound {
+            at_s: 11.0,
+            peak_db: 2.0,
+            position: mouth,
+            audio: note,
+        });
+        assert_silent(&check(&finished(&scene)), "hum");
+    }
+}
+
+#[test]
+fn a_distant_radio_is_music() {
+    let mut scene = dialogue(14);
+    let music = sources::music(&mut Random::new(5), 15.0);
+    scene.sound(0.5, -14.0, music);
+    assert_clean(&check(&finished(&scene)));
+}
+
+#[test]
+fn shouts_and_whispers_are_acting() {
+    let mut scene = dialogue(15);
+    for line in &mut scene.lines {
+        line.level_db += if line.talker == 0 { 11.0 } else { -12.0 };
+    }
+    assert_clean(&check(&finished(&scene)));
+}
+
+#[test]
+fn float_peaks_above_full_scale_are_no_clipping() {
+    let mut rendered = finished(&dialogue(16));
+    for track in 1..rendered.tracks.len() {
+        let top = rendered.tracks[track]
+            .x
+            .iter()
+            .fold(0f32, |m, v| m.max(v.abs()));
+        rendered.step_gain(track, 0.0, 4.0 - 20.0 * f64::from(top).log10());
+    }
+    let take = check_as(
+        &rendered,
+        &Label {
+            format: Format::Float32,
+            ..Label::default()
+        },
+    );
+    assert_silent(&take, "clipping");
+    assert_silent(&take, "flat_top");
+}
+
+#[test]
+fn a_pack_muted_at_the_head_or_the_tail_is_asleep() {
+    for (zeros, head) in [(true, true), (false, true), (true, false)] {
+        let mut rendered = dialogue(17).render();
+        let track = rendered.track("Orrin");
+        let own = rendered
+            .speech
+            .iter()
+            .filter(|s| s.0 == 1)
+            .map(|s| (s.1, s.2));
+        let (first, last) = own.fold((99.0, 0.0), |(a, b): (f64, f64), s| {
+            (a.min(s.0), b.max(s.1))
+        });
+        if head {
+            let woken = rendered.clone();
+            rendered.dead(track, 0.0, zeros);
+            let from = rendered.sample(first - 0.6);
+            rendered.tracks[track].x[from..].copy_from_slice(&woken.tracks[track].x[from..]);
+        } else {
+            rendered.dead(track, last + 0.6, zeros);
+        }
+        let take = check(&rendered);
+        assert_silent(&take, "dropout");
+        assert_silent(&take, "dead_track");
+        assert_silent(&take, "click");
+        assert_silent(&take, "rf_hit");
+    }
+}
+
+#[test]
+fn a_safety_copy_is_no_duplicate() {
+    let mut rendered = dialogue(18).render();
+    let boom = rendered.track("Boom");
+    let mut copy = rendered.tracks[boom].clone();
+    copy.name = "Boom safety -12".into();
+    copy.x.iter_mut().for_each(|v| *v *= 0.25);
+    rendered.tracks.push(copy);
+    rendered.wearers.push(None);
+    assert_silent(&check(&rendered), "duplicate_track");
+}
+
+#[test]
+fn a_limiter_on_the_mix_leaves_no_flat_tops() {
+    let mut rendered = finished(&dialogue(19));
+    rendered.step_gain(0, 0.0, 6.0);
+    rendered.limit(0, -5.0);
+    assert_clean(&check(&rendered));
+}
+
+#[test]
+fn gates_and_fades_are_no_dropouts() {
+    let mut rendered = dialogue(20).render();
+    let (hedda, orrin) = (rendered.track("Hedda"), rendered.track("Orrin"));
+    rendered.gate(hedda, -40.0);
+    rendered.fade(orrin, 0.0, 1.5, true);
+    rendered.fade(orrin, 15.0, 16.0, false);
+    assert_silent(&check(&rendered), "dropout");
+}
+
+#[test]
+fn room_tone_and_wild_sound_have_no_speech_to_judge() {
+    let mut scene = Scene::new(30.0, 21);
+    scene.boom().talker("Hedda").talker("Orrin");
+    let label = Label {
+        take_type: "WILD_TRACK".into(),
+        note: "room tone".into(),
+        ..Label::default()
+    };
+    let take = check_as(&scene.render(), &label);
+    assert_clean(&take);
+    assert!(take.speech.is_empty());
+}
