@@ -13,8 +13,11 @@ use clap::{Parser, Subcommand};
 use exit::Status;
 
 mod check;
+mod completions;
+mod demo;
 pub mod exit;
 mod explain;
+mod licences;
 mod output;
 mod progress;
 mod settings;
@@ -30,10 +33,16 @@ struct Arguments {
 enum Command {
     /// Check every take of cards, folders or files and write a report
     Check(check::Check),
+    /// Make a small invented shooting day with known faults and check it
+    Demo(demo::Demo),
     /// Say what a kind of finding means, sounds like, and what to do
     Explain(explain::Explain),
     /// Print all settings as a file to edit
     Settings(settings::Settings),
+    /// Print completions for a shell
+    Completions(completions::Completions),
+    /// Print the licences of takeproof and of everything inside it
+    Licences(licences::Licences),
 }
 
 /// Run the program with the given arguments (the first is its name).
@@ -53,8 +62,11 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let status = match arguments.command {
         Command::Check(check) => check.run(),
+        Command::Demo(demo) => demo.run(),
         Command::Explain(explain) => explain.run(),
         Command::Settings(settings) => settings.run(),
+        Command::Completions(completions) => completions.run(),
+        Command::Licences(licences) => licences.run(),
     };
     status.into()
 }

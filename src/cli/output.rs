@@ -37,7 +37,7 @@ pub(super) fn choose(
             chosen: false,
         },
         None => Output {
-            folder: new_folder(inputs)?,
+            folder: new_folder(&name_of(inputs))?,
             chosen: true,
         },
     };
@@ -59,16 +59,20 @@ pub(super) fn choose(
     Ok(output)
 }
 
-/// `takeproof-2026-03-14-CARD_A` in the documents folder, with a number where that exists.
-fn new_folder(inputs: &[PathBuf]) -> Result<PathBuf, Refused> {
-    let parent = documents().ok_or_else(|| {
-        Refused::Nowhere("no home folder is known; say where the report goes with --out".into())
-    })?;
-    let name = inputs
+/// What the first input is called.
+fn name_of(inputs: &[PathBuf]) -> String {
+    inputs
         .first()
         .map(|i| real_path(i))
         .and_then(|i| Some(i.file_stem()?.to_string_lossy().into_owned()))
-        .unwrap_or_else(|| "card".into());
+        .unwrap_or_else(|| "card".into())
+}
+
+/// `takeproof-2026-03-14-CARD_A` in the documents folder, with a number where that exists.
+pub(super) fn new_folder(name: &str) -> Result<PathBuf, Refused> {
+    let parent = documents().ok_or_else(|| {
+        Refused::Nowhere("no home folder is known; say where the report goes with --out".into())
+    })?;
     let base = format!("takeproof-{}-{name}", date(SystemTime::now()));
     let numbered = (2..).map(|n| format!("{base}-{n}"));
     std::iter::once(base.clone())

@@ -7,7 +7,9 @@ use std::fmt::Write;
 use anstyle::{AnsiColor, Style};
 use unicode_width::UnicodeWidthStr;
 
-use super::model::{Finding, Report, Severity, Take, Verdict};
+use super::model::{Report, Severity};
+use crate::detect::{DETECTORS, Run};
+use crate::judge::rank::{Rank, Row, rank};
 
 /// Who reads the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
@@ -45,6 +47,9 @@ pub struct Layout {
 /// Rows shown before the rest becomes a count.
 const ROWS: usize = 10;
 
+/// Rows for the set: with the first and the last line that makes five.
+const SET_ROWS: usize = 3;
+
 /// Width where the output is no terminal and `COLUMNS` says nothing.
 const WIDTH: usize = 100;
 
@@ -75,63 +80,16 @@ pub fn confidence_words(confidence: f64) -> &'static str {
     }
 }
 
-/// `27B take 3`, else the file's name.
-pub fn take_name(take: &Take) -> String {
-    match (&take.scene, &take.take) {
-        (Some(scene), Some(number)) => format!("{scene} take {number}"),
-        (Some(scene), None) => scene.clone(),
-        _ => take.files.first().map_or(String::new(), |f| {
-            f.path.rsplit('/').next().unwrap_or(&f.path).to_owned()
-        }),
-    }
-}
-
-/// One row: a take (or the day), a microphone, a kind.
-struct Row {
-    severity: Severity,
-    no_clean_mic: bool,
-    confidence: f64,
-    text: String,
-}
-
 /// The whole list. `place` is where the report lies.
 pub fn list(report: &Report, place: Option<&str>, layout: Layout) -> String {
-    let mut out = String::new();
-    opening(report, &mut out, layout);
-    let missing: Vec<String> = report
-        .unreadable
-        .iter()
-        .map(|u| format!("{}: {}", u.path, u.detail))
-        .collect();
-    for text in &missing {
-        line(&mut out, "not read", RED, text, layout.width);
+    let mut rows = rank(report);
+    if layout.reader != For::Mixer {
+        rows.retain(|r| !r.mix);
     }
-    let rows = rows(report, layout);
-    let shown = match (layout.detail, layout.reader) {
-        (Detail::Everything, _) => rows.len(),
-        (Detail::Normal, For::Set) => 4,
-        (Detail::Normal, _) => ROWS,
-    };
-    for row in rows.iter().take(shown) {
-        let style = match row.severity {
-            Severity::Fault => RED,
-            Severity::Caution => YELLOW,
-            Severity::Note => DIM,
-        };
-        line(
-            &mut out,
-            severity_words(row.severity),
-            style,
-            &row.text,
-            layout.width,
-        );
+    match layout.reader {
+        For::Set => for_the_set(report, &rows, place, layout.width),
+        For::Post | For::Mixer => in_full(report, rows, place, layout),
     }
-    if rows.len() > shown {
-        let more = format!("and {} rows more in the report", rows.len() - shown);
-        line(&mut out, "", DIM, &more, layout.width);
-    }
-    closing(report, place, &mut out, layout);
-    out
 }
 
 const RED: Style = AnsiColor::Red.on_default().bold();
@@ -141,11 +99,138 @@ const DIM: Style = Style::new().dimmed();
 /// Columns of the severity words, gap included.
 const MARGIN: usize = 13;
 
+fn in_full(report: &Report, mut rows: Vec<Row>, place: Option<&str>, layout: Layout) -> String {
+    let mut out = String::new();
+    paragraph(&mut out, &opening(report), layout.width);
+    if layout.reader == For::Post {
+        rows.sort_by_key(post_order);
+    }
+    let shown = match layout.detail {
+        Detail::Everything => rows.len(),
+        Detail::Normal => ROWS,
+    };
+    for row in rows.iter().take(shown) {
+        let (margin, style) = margin(row);
+        line(&mut out, margin, style, &sentence(row), layout.width);
+    }
+    if rows.len() > shown {
+        let more = format!(
+            "and {} in the report",
+            count((rows.len() - shown) as u64, "more row")
+        );
+        line(&mut out, "", DIM, &more, layout.width);
+    }
+    if layout.detail == Detail::Everything {
+        notes(report, &mut out, layout);
+    }
+    closing(report, place, &mut out, layout.width);
+    out
+}
+
+/// At most five lines, no decibels: what to ask for before the set is gone.
+fn for_the_set(report: &Report, rows: &[Row], place: Option<&str>, width: usize) -> String {
+    let asks: Vec<&Row> = rows
+        .iter()
+        .filter(|r| r.severity == Severity::Fault && r.rank < Rank::Caution)
+        .collect();
+    let mut out = String::new();
+    let takes = count(report.day.totals.takes, "take");
+    let first = match (asks.len(), report.day.totals.unreadable) {
+        (0, 0) => format!("{takes} heard: nothing to ask for again."),
+        (0, n) => format!("{takes} heard, {} not read.", count(n, "file")),
+        (n, _) => format!("{takes} heard, {} to look at:", count(n as u64, "thing")),
+    };
+    let _ = writeln!(out, "{}", fitted(&first, width));
+    for row in asks.iter().take(SET_ROWS) {
+        let mut text = format!("{}: {}.", row.place, row.what);
+        for part in [&row.cover, &row.advice] {
+            let fits = text.width() + part.width() + 2 <= width;
+            if !part.is_empty() && fits && !part.contains("dB") {
+                let _ = write!(text, " {part}.");
+            }
+        }
+        let _ = writeln!(out, "{}", fitted(&text, width));
+    }
+    let rest = asks.len().saturating_sub(SET_ROWS);
+    match (rest, place) {
+        (0, Some(place)) => out.push_str(&format!("Report: {place}\n")),
+        (0, None) => {}
+        (n, Some(place)) => out.push_str(&format!("{n} more in the report: {place}\n")),
+        (n, None) => out.push_str(&format!("{n} more in the report\n")),
+    }
+    out
+}
+
+/// One line of a width; what is too long ends in an ellipsis.
+fn fitted(text: &str, width: usize) -> String {
+    if text.width() <= width {
+        return text.to_owned();
+    }
+    let mut out = String::new();
+    for c in text.chars() {
+        if out.width() + unicode_width::UnicodeWidthChar::width(c).unwrap_or(0) + 1 > width {
+            break;
+        }
+        out.push(c);
+    }
+    out.push('…');
+    out
+}
+
+/// Post reads completeness first, then takes without a clean microphone and without an alternate, slow faults, labels, the rest.
+fn post_order(row: &Row) -> u8 {
+    let files_and_labels = [
+        "metadata_",
+        "timecode_",
+        "sample_rate",
+        "frame_rate",
+        "duplicate_take",
+    ];
+    match row.rank {
+        Rank::Files => 0,
+        Rank::NoAlternate => 1,
+        Rank::Alternate => 2,
+        Rank::Slow => 3,
+        _ if files_and_labels.iter().any(|k| row.kind.starts_with(k)) => 4,
+        Rank::Covered => 5,
+        Rank::Caution => 6,
+        Rank::Aside => 7,
+    }
+}
+
+fn margin(row: &Row) -> (&'static str, Style) {
+    match (row.rank, row.severity) {
+        (Rank::Files, _) => ("files", RED),
+        (_, Severity::Fault) => (severity_words(row.severity), RED),
+        (_, Severity::Caution) => (severity_words(row.severity), YELLOW),
+        (_, Severity::Note) => (severity_words(row.severity), DIM),
+    }
+}
+
+/// The row as one would say it, with how sure it is.
+fn sentence(row: &Row) -> String {
+    let mut out = format!("{}: {}", row.place, row.what.trim_end_matches('.'));
+    if row.rank != Rank::Files {
+        let _ = write!(out, " ({})", confidence_words(row.confidence));
+    }
+    out.push('.');
+    for part in [&row.cover, &row.advice] {
+        if !part.is_empty() {
+            out.push(' ');
+            out.push_str(part);
+            if !part.ends_with(['.', '?', '!']) {
+                out.push('.');
+            }
+        }
+    }
+    out
+}
+
 /// A hanging line: words in the margin, text wrapped beside them.
 fn line(out: &mut String, margin: &str, style: Style, text: &str, width: usize) {
     let indent = " ".repeat(MARGIN);
-    let options = textwrap::Options::new(width.saturating_sub(MARGIN).max(20));
-    for (i, piece) in textwrap::wrap(text, options).iter().enumerate() {
+    let pieces = textwrap::wrap(text, width.saturating_sub(MARGIN).max(20));
+    for (i, piece) in pieces.iter().enumerate() {
         if i == 0 {
             let pad = MARGIN.saturating_sub(margin.width());
             let _ = writeln!(out, "{style}{margin}{style:#}{:pad$}{piece}", "");
@@ -155,146 +240,108 @@ fn line(out: &mut String, margin: &str, style: Style, text: &str, width: usize) 
     }
 }
 
-fn opening(report: &Report, out: &mut String, layout: Layout) {
+fn opening(report: &Report) -> String {
     let t = &report.day.totals;
     let read = match t.unreadable {
         0 => "all read".to_owned(),
-        1 => "1 file not read".to_owned(),
-        n => format!("{n} files not read"),
+        n => format!("{} not read", count(n, "file")),
     };
-    let text = format!(
+    format!(
         "{}, {}, {}, {:.1} track-hours: {read}.",
         count(t.takes, "take"),
         count(t.files, "file"),
         length(t.duration_s),
         t.track_hours,
-    );
-    paragraph(out, &text, layout.width);
+    )
 }
 
-fn closing(report: &Report, place: Option<&str>, out: &mut String, layout: Layout) {
+/// What is only for the log: one row each.
+fn notes(report: &Report, out: &mut String, layout: Layout) {
+    let of_takes = report.takes.iter().flat_map(|take| {
+        let place = crate::judge::rank::take_label(take);
+        take.findings.iter().map(move |f| (place.clone(), f))
+    });
+    let of_day = report
+        .day
+        .findings
+        .iter()
+        .map(|f| ("The day".to_owned(), f));
+    for (place, f) in of_takes.chain(of_day) {
+        if f.severity == Severity::Note {
+            let at = f
+                .start_tc
+                .as_ref()
+                .map_or(String::new(), |tc| format!(", {tc}"));
+            let text = format!("{place}{at}: {}", f.message);
+            line(out, severity_words(f.severity), DIM, &text, layout.width);
+        }
+    }
+}
+
+fn closing(report: &Report, place: Option<&str>, out: &mut String, width: usize) {
     let t = &report.day.totals;
-    let mut answer = Vec::new();
+    let mut answers = Vec::new();
     for (n, words) in [
-        (t.no_clean_mic, "without a clean microphone somewhere"),
-        (t.other_mic, "with another microphone clean"),
+        (
+            t.no_clean_mic,
+            "without a clean microphone somewhere on a line",
+        ),
+        (t.other_mic, "with a fault that another microphone covers"),
         (t.nothing_found, "with nothing found on a line"),
     ] {
         if n > 0 {
-            answer.push(format!("{} {words}", count(n, "take")));
+            answers.push(format!("{} {words}", count(n, "take")));
         }
     }
     if t.faults + t.cautions == 0 && t.takes > 0 {
-        answer = vec![format!(
-            "Nothing found by {} tests on any take",
-            crate::detect::DETECTORS.len()
-        )];
+        answers = vec![format!("Nothing found by {} tests on any take", tests())];
     }
-    if !answer.is_empty() {
-        paragraph(out, &format!("{}.", answer.join(", ")), layout.width);
+    if !answers.is_empty() {
+        paragraph(out, &format!("{}.", answers.join(", ")), width);
     }
     let counts = format!(
-        "{} on a line, {} to tell post, {} for the log.",
-        t.faults, t.cautions, t.notes
+        "{} on a line, {} to tell post, {} for the log.{}",
+        t.faults,
+        t.cautions,
+        t.notes,
+        not_judged(report)
     );
-    paragraph(out, &counts, layout.width);
+    paragraph(out, &counts, width);
     if let Some(place) = place {
         // A path is for copying: never broken over lines.
         let _ = writeln!(out, "Report: {place}");
     }
 }
 
+/// How many tests a check runs.
+pub fn tests() -> usize {
+    let here = |d: &&&crate::detect::Detector| !matches!(d.run, Run::Elsewhere);
+    DETECTORS.iter().filter(here).count()
+}
+
+/// ` Not judged: muffled on 3 takes.`
+fn not_judged(report: &Report) -> String {
+    let mut kinds: std::collections::BTreeMap<&str, u64> = std::collections::BTreeMap::new();
+    for take in &report.takes {
+        let mut here: Vec<&str> = take.not_judged.iter().map(|n| n.kind.as_str()).collect();
+        here.sort_unstable();
+        here.dedup();
+        for kind in here {
+            *kinds.entry(kind).or_insert(0) += 1;
+        }
+    }
+    if kinds.is_empty() {
+        return String::new();
+    }
+    let all: Vec<String> = kinds
+        .iter()
+        .map(|(kind, n)| format!("{kind} on {}", count(*n, "take")))
+        .collect();
+    format!(" Not judged: {}.", all.join(", "))
+}
+
 fn paragraph(out: &mut String, text: &str, width: usize) {
     let _ = writeln!(out, "{}", textwrap::fill(text, width));
-}
-
-fn rows(report: &Report, layout: Layout) -> Vec<Row> {
-    let lowest = match layout.detail {
-        Detail::Normal => Severity::Caution,
-        Detail::Everything => Severity::Note,
-    };
-    let mut rows = Vec::new();
-    for finding in report.day.findings.iter().filter(|f| f.severity >= lowest) {
-        rows.push(Row {
-            severity: finding.severity,
-            no_clean_mic: false,
-            confidence: finding.confidence,
-            text: sentence(finding),
-        });
-    }
-    for take in &report.takes {
-        let mut groups: Vec<Vec<&Finding>> = Vec::new();
-        for finding in take.findings.iter().filter(|f| f.severity >= lowest) {
-            let same =
-                |g: &&mut Vec<&Finding>| g[0].kind == finding.kind && g[0].tracks == finding.tracks;
-            match groups.iter_mut().find(same) {
-                Some(group) => group.push(finding),
-                None => groups.push(vec![finding]),
-            }
-        }
-        rows.extend(groups.iter().map(|g| take_row(take, g)));
-    }
-    rows.sort_by(|a, b| {
-        (b.severity, b.no_clean_mic)
-            .cmp(&(a.severity, a.no_clean_mic))
-            .then(b.confidence.total_cmp(&a.confidence))
-    });
-    rows
-}
-
-/// One take, microphone and kind.
-fn take_row(take: &Take, group: &[&Finding]) -> Row {
-    let first = group[0];
-    let worst = group
-        .iter()
-        .copied()
-        .reduce(|a, b| {
-            if (b.severity, b.confidence) > (a.severity, a.confidence) {
-                b
-            } else {
-                a
-            }
-        })
-        .unwrap_or(first);
-    let at = |f: &Finding| {
-        f.start_tc
-            .clone()
-            .unwrap_or_else(|| format!("{:.1} s", f.start_s.unwrap_or(0.0)))
-    };
-    let text = if group.len() == 1 {
-        format!("{}, {}: {}", take_name(take), at(first), sentence(first))
-    } else {
-        format!(
-            "{}: {} times, first {}, worst {}: {}",
-            take_name(take),
-            group.len(),
-            at(first),
-            at(worst),
-            sentence(worst)
-        )
-    };
-    Row {
-        severity: worst.severity,
-        no_clean_mic: take.verdict == Verdict::NoCleanMic,
-        confidence: worst.confidence,
-        text,
-    }
-}
-
-fn sentence(f: &Finding) -> String {
-    let mut text = f.message.trim().to_owned();
-    if !text.ends_with(['.', '?', '!']) {
-        text.push('.');
-    }
-    if !f.advice.is_empty() {
-        text.push(' ');
-        text.push_str(f.advice.trim());
-    }
-    if !text.ends_with(['.', '?', '!']) {
-        text.push('.');
-    }
-    let _ = write!(text, " ({})", confidence_words(f.confidence));
-    text
 }
 
 /// `1 take`, `3 takes`.
