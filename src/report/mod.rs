@@ -3,10 +3,14 @@
 //! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`write`].
 
 pub mod build;
+pub mod clock;
+pub mod drawing;
 pub mod json;
 pub mod model;
 pub mod pairs;
+pub mod plots;
 pub mod run;
 pub mod table;
 pub mod terminal;
+pub mod words;
 pub mod write;

@@ -3,4 +3,6 @@
 mod corpus;
 mod harness;
 mod invariants;
+mod invented;
+mod plots;
 mod scenarios;

@@ -1,0 +1,425 @@
+//! Pictures: per take an overview of every track, per suspicious pair of microphones a picture of the pair, and the trend
+//! of the day. Each is drawn once and written as SVG (sharp in print) and PNG (opens everywhere).
+//!
+//! What a mark means is told by shape, height or pattern first and by colour second, so that a grey print says the same.
+//! The pictures are made from the report and the drawing data alone.
+
+use std::sync::Once;
+
+use plotters::backend::{BitMapBackend, SVGBackend};
+use plotters::coord::Shift;
+use plotters::drawing::{DrawingArea, IntoDrawingArea};
+use plotters::element::{PathElement, Polygon, Rectangle, Text};
+use plotters::prelude::{Color, DrawingBackend, FontStyle, RGBAColor, RGBColor};
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+use plotters::style::{IntoFont, ShapeStyle, TextStyle, register_font};
+
+mod overview;
+mod pair;
+mod trend;
+
+pub use overview::overview;
+pub use pair::{pair, suspicious_pairs};
+pub use trend::trend;
+
+/// Width of every picture in picture points.
+pub const WIDTH: u32 = 1200;
+/// Pixels (and SVG units) per picture point.
+const SCALE: u32 = 2;
+
+const FAMILY: &str = "sans-serif";
+static REGULAR: &[u8] = include_bytes!("../../testdata/fonts/IBMPlexSansCondensed-Regular.ttf");
+static BOLD: &[u8] = include_bytes!("../../testdata/fonts/IBMPlexSansCondensed-SemiBold.ttf");
+
+const PAPER: RGBColor = RGBColor(255, 255, 255);
+const INK: RGBColor = RGBColor(26, 32, 44);
+const SOFT: RGBColor = RGBColor(92, 101, 117);
+const LINE: RGBColor = RGBColor(214, 219, 227);
+const LANE: RGBColor = RGBColor(246, 247, 250);
+const PEAK: RGBColor = RGBColor(184, 197, 217);
+const BODY: RGBColor = RGBColor(92, 119, 158);
+const BACKGROUND: RGBColor = RGBColor(20, 30, 60);
+const FAULT: RGBColor = RGBColor(178, 18, 42);
+const CAUTION: RGBColor = RGBColor(176, 92, 0);
+const NOTE: RGBColor = RGBColor(92, 101, 117);
+const CLEAN: RGBColor = RGBColor(22, 128, 92);
+
+/// A picture could not be drawn.
+#[derive(Debug, thiserror::Error)]
+#[error("picture not drawn: {0}")]
+pub struct PlotError(String);
+
+/// A finished picture in both forms.
+#[derive(Debug, Clone)]
+pub struct Picture {
+    /// File name without ending.
+    pub name: String,
+    /// SVG text.
+    pub svg: String,
+    /// PNG bytes.
+    pub png: Vec<u8>,
+}
+
+/// Something that can be drawn at [`WIDTH`] and a height of its own.
+trait Scene {
+    fn height(&self) -> u32;
+    fn draw<B: DrawingBackend>(&self, canvas: &Canvas<B>) -> Result<(), PlotError>;
+}
+
+fn picture(name: String, scene: &impl Scene) -> Result<Picture, PlotError> {
+    fonts();
+    let (width, height) = (WIDTH * SCALE, scene.height() * SCALE);
+    let mut svg = String::new();
+    {
+        let area = SVGBackend::with_string(&mut svg, (width, height)).into_drawing_area();
+        paint(area, scene, 0.09)?;
+    }
+    let svg = svg.replacen(
+        &format!("width=\"{width}\" height=\"{height}\""),
+        &format!("width=\"{WIDTH}\" height=\"{}\"", scene.height()),
+        1,
+    );
+    let svg = svg.replace(
+        "font-family=\"sans-serif\"",
+        "font-family=\"'IBM Plex Sans Condensed','Roboto Condensed','Arial Narrow',sans-serif\"",
+    );
+    let mut pixels = vec![0u8; width as usize * height as usize * 3];
+    paint(
+        BitMapBackend::with_buffer(&mut pixels, (width, height)).into_drawing_area(),
+        scene,
+        0.21,
+    )?;
+    Ok(Picture {
+        name,
+        svg,
+        png: png(&pixels, width, height)?,
+    })
+}
+
+fn paint<B: DrawingBackend>(
+    area: DrawingArea<B, Shift>,
+    scene: &impl Scene,
+    drop: f64,
+) -> Result<(), PlotError> {
+    area.fill(&PAPER).map_err(failed)?;
+    let canvas = Canvas { area, drop };
+    scene.draw(&canvas)?;
+    canvas.area.present().map_err(failed)
+}
+
+fn failed(error: impl std::fmt::Display) -> PlotError {
+    PlotError(error.to_string())
+}
+
+/// The pixels as a PNG file with a palette: the pictures hold few colours, and a third of the size is a day that can be mailed.
+fn png(pixels: &[u8], width: u32, height: u32) -> Result<Vec<u8>, PlotError> {
+    let (palette, indexed) = paletted(pixels);
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, width, height);
+    encoder.set_color(png::ColorType::Indexed);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_palette(palette);
+    encoder.set_compression(png::Compression::Default);
+    encoder.set_filter(png::FilterType::NoFilter);
+    let mut writer = encoder.write_header().map_err(failed)?;
+    writer.write_image_data(&indexed).map_err(failed)?;
+    writer.finish().map_err(failed)?;
+    Ok(bytes)
+}
+
+/// At most 256 colours, and each pixel's place among them. Channels keep as many bits as the palette has room for.
+fn paletted(pixels: &[u8]) -> (Vec<u8>, Vec<u8>) {
+    for bits in (2..=6u32).rev() {
+        let key = |p: &[u8]| {
+            p.iter()
+                .fold(0usize, |key, &c| key << bits | usize::from(c >> (8 - bits)))
+        };
+        let mut place: Vec<Option<u8>> = vec![None; 1 << (3 * bits)];
+        let mut palette: Vec<u8> = Vec::new();
+        let mut indexed = Vec::with_capacity(pixels.len() / 3);
+        let fits = pixels.chunks_exact(3).all(|pixel| {
+            let slot = &mut place[key(pixel)];
+            if slot.is_none() && palette.len() < 3 * 256 {
+                // The first pixel of a cell lends it its colour, so that plain areas keep theirs exactly.
+                *slot = Some((palette.len() / 3) as u8);
+                palette.extend_from_slice(pixel);
+            }
+            slot.is_some_and(|index| {
+                indexed.push(index);
+                true
+            })
+        });
+        if fits {
+            return (palette, indexed);
+        }
+    }
+    // Two bits a channel are 64 colours: never reached.
+    (vec![0, 0, 0], vec![0; pixels.len() / 3])
+}
+
+fn fonts() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        // Both files are part of the program; a failure would show as a PlotError at the first text.
+        let _ = register_font(FAMILY, FontStyle::Normal, REGULAR);
+        let _ = register_font(FAMILY, FontStyle::Bold, BOLD);
+    });
+}
+
+/// Where a text hangs on its point.
+#[derive(Clone, Copy, PartialEq)]
+enum At {
+    Left,
+    Middle,
+    Right,
+}
+
+/// Draws in picture points.
+struct Canvas<B: DrawingBackend> {
+    area: DrawingArea<B, Shift>,
+    /// How far the backend sets capitals above the middle it was given, in ems.
+    drop: f64,
+}
+
+fn px(v: f64) -> i32 {
+    (v * f64::from(SCALE)).round().clamp(-1e6, 1e6) as i32
+}
+
+impl<B: DrawingBackend> Canvas<B> {
+    fn rect(
+        &self,
+        x0: f64,
+        y0: f64,
+        x1: f64,
+        y1: f64,
+        colour: &impl Color,
+    ) -> Result<(), PlotError> {
+        // A bitmap fills both corners, so the far ones step back by a pixel.
+        let (x0, y0) = (px(x0), px(y0));
+        let (x1, y1) = ((px(x1) - 1).max(x0), (px(y1) - 1).max(y0));
+        self.area
+            .draw(&Rectangle::new([(x0, y0), (x1, y1)], colour.filled()))
+            .map_err(failed)
+    }
+
+    fn line(
+        &self,
+        points: &[(f64, f64)],
+        colour: &impl Color,
+        width: f64,
+    ) -> Result<(), PlotError> {
+        if points.len() < 2 {
+            return Ok(());
+        }
+        let style = ShapeStyle {
+            color: colour.to_rgba(),
+            filled: false,
+            stroke_width: px(width).max(1) as u32,
+        };
+        let points: Vec<_> = points.iter().map(|&(x, y)| (px(x), px(y))).collect();
+        self.area
+            .draw(&PathElement::new(points, style))
+            .map_err(failed)
+    }
+
+    fn polygon(&self, points: &[(f64, f64)], colour: &impl Color) -> Result<(), PlotError> {
+        if points.len() < 3 {
+            return Ok(());
+        }
+        let points: Vec<_> = points.iter().map(|&(x, y)| (px(x), px(y))).collect();
+        self.area
+            .draw(&Polygon::new(points, colour.filled()))
+            .map_err(failed)
+    }
+
+    fn dashes(
+        &self,
+        (x0, y0): (f64, f64),
+        (x1, y1): (f64, f64),
+        dash: f64,
+        colour: &impl Color,
+        width: f64,
+    ) -> Result<(), PlotError> {
+        let length = (x1 - x0).hypot(y1 - y0);
+        let count = (length / (2.0 * dash)).ceil().max(1.0) as usize;
+        for k in 0..count {
+            let (a, b) = (
+                (k as f64 * 2.0 * dash / length).min(1.0),
+                ((k as f64 * 2.0 + 1.0) * dash / length).min(1.0),
+            );
+            let at = |f: f64| (x0 + (x1 - x0) * f, y0 + (y1 - y0) * f);
+            self.line(&[at(a), at(b)], colour, width)?;
+        }
+        Ok(())
+    }
+
+    fn style(&self, size: f64, bold: bool, colour: RGBColor, at: At) -> TextStyle<'static> {
+        let font = if bold {
+            FontStyle::Bold
+        } else {
+            FontStyle::Normal
+        };
+        // The font backend takes the height of a line (1.3 em in this font) for the size.
+        let height = size * 1.3 * f64::from(SCALE);
+        let h = match at {
+            At::Left => HPos::Left,
+            At::Middle => HPos::Center,
+            At::Right => HPos::Right,
+        };
+        let mut style = TextStyle::from((FAMILY, height, font).into_font());
+        style.color = colour.to_backend_color();
+        style.pos = Pos::new(h, VPos::Center);
+        style
+    }
+
+    fn width(&self, text: &str, size: f64, bold: bool) -> f64 {
+        let style = self.style(size, bold, INK, At::Left);
+        self.area
+            .estimate_text_size(text, &style)
+            .map_or(0.0, |(w, _)| f64::from(w) / f64::from(SCALE))
+    }
+
+    /// Text in em size `size`, vertically centred on y.
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "a text needs place, size, weight, colour and anchor"
+    )]
+    fn text(
+        &self,
+        x: f64,
+        y: f64,
+        text: &str,
+        size: f64,
+        bold: bool,
+        colour: RGBColor,
+        at: At,
+    ) -> Result<(), PlotError> {
+        if text.is_empty() {
+            return Ok(());
+        }
+        let style = self.style(size, bold, colour, at);
+        self.area
+            .draw(&Text::new(
+                text.to_owned(),
+                (px(x), px(y + size * self.drop)),
+                style,
+            ))
+            .map_err(failed)
+    }
+
+    /// Text cut to a width, with an ellipsis where it was cut.
+    fn fitted(&self, text: &str, size: f64, bold: bool, width: f64) -> String {
+        if self.width(text, size, bold) <= width {
+            return text.to_owned();
+        }
+        let letters: Vec<char> = text.chars().collect();
+        let (mut fits, mut over) = (0, letters.len());
+        while over - fits > 1 {
+            let middle = usize::midpoint(fits, over);
+            let part: String = letters[..middle].iter().collect();
+            if self.width(&format!("{part}…"), size, bold) <= width {
+                fits = middle;
+            } else {
+                over = middle;
+            }
+        }
+        let part: String = letters[..fits].iter().collect();
+        format!("{}…", part.trim_end())
+    }
+
+    /// The sign of a severity: a filled square, a triangle, an open circle.
+    fn sign(
+        &self,
+        x: f64,
+        y: f64,
+        severity: super::model::Severity,
+        r: f64,
+    ) -> Result<(), PlotError> {
+        use super::model::Severity;
+        match severity {
+            Severity::Fault => self.rect(x - r, y - r, x + r, y + r, &FAULT),
+            Severity::Caution => self.polygon(
+                &[
+                    (x - r * 1.15, y + r),
+                    (x, y - r * 1.1),
+                    (x + r * 1.15, y + r),
+                ],
+                &CAUTION,
+            ),
+            Severity::Note => {
+                let ring: Vec<_> = (0..=16)
+                    .map(|k| {
+                        let (s, c) = (f64::from(k) * std::f64::consts::PI / 8.0).sin_cos();
+                        (x + c * r * 0.9, y + s * r * 0.9)
+                    })
+                    .collect();
+                self.polygon(&ring, &PAPER)?;
+                self.line(&ring, &NOTE, 1.0)
+            }
+        }
+    }
+}
+
+fn colour(severity: super::model::Severity) -> RGBColor {
+    use super::model::Severity;
+    match severity {
+        Severity::Fault => FAULT,
+        Severity::Caution => CAUTION,
+        Severity::Note => NOTE,
+    }
+}
+
+fn faint(colour: RGBColor, share: f64) -> RGBAColor {
+    colour.mix(share)
+}
+
+/// Text from a file, safe to draw: no control or direction marks, at most `most` characters.
+fn plain(text: &str, most: usize) -> String {
+    text.chars()
+        .filter(|c| {
+            !c.is_control()
+                && !matches!(*c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}')
+        })
+        .take(most)
+        .collect()
+}
+
+/// What a take is called: `27B take 3`, else the file's name.
+pub fn take_name(take: &super::model::Take) -> String {
+    match (take.scene.as_deref(), take.take.as_deref()) {
+        (Some(scene), Some(number)) => format!("{} take {}", plain(scene, 24), plain(number, 12)),
+        (Some(scene), None) => plain(scene, 24),
+        (None, Some(number)) => format!("take {}", plain(number, 12)),
+        (None, None) => take.files.first().map_or_else(
+            || "take".to_owned(),
+            |f| {
+                let name = f.path.rsplit('/').next().unwrap_or(&f.path);
+                plain(name, 40)
+            },
+        ),
+    }
+}
+
+/// What a track is called: `4 Lav Anna`.
+fn track_name(track: &super::model::Track) -> String {
+    match track.name.as_deref().map(|n| plain(n.trim(), 60)) {
+        Some(name) if !name.is_empty() => format!("{} {name}", track.index),
+        _ => format!("{} (no name)", track.index),
+    }
+}
+
+/// A file name that works everywhere: letters, digits, dot, dash and underscore.
+fn file_name(text: &str) -> String {
+    let name: String = text
+        .chars()
+        .take(60)
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | '_') {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect();
+    name.trim_matches(['.', '_']).to_owned()
+}
