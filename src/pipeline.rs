@@ -253,7 +253,9 @@ pub fn panic_words(payload: &(dyn Any + Send)) -> &str {
 
 /// Decode, measure, compare, detect and judge one take.
 pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadError> {
-    let (tracks, between, results) = measure(&take)?;
+    let (tracks, between, results, samples) = measure(&take)?;
+    // Less than the headers say where the files could not be read to their ends.
+    take.samples = samples;
     for (file, result) in take.files.iter_mut().zip(results) {
         file.hash = Some(result.hash);
         file.audio_hash = Some(result.audio_hash);
@@ -296,8 +298,8 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
     })
 }
 
-/// What one pass gives: per track, between tracks, per file.
-type Measured = (Vec<TrackMeasures>, Between, Vec<FileResult>);
+/// What one pass gives: per track, between tracks, per file, and how many samples could be read.
+type Measured = (Vec<TrackMeasures>, Between, Vec<FileResult>, u64);
 
 /// One pass over the samples of a take.
 fn measure(take: &Take) -> Result<Measured, ReadError> {
@@ -336,5 +338,6 @@ fn measure(take: &Take) -> Result<Measured, ReadError> {
         .into_par_iter()
         .map(|(meter, nonfinite)| meter.finish(nonfinite))
         .collect();
-    Ok((tracks, between.finish(), decoder.finish()?))
+    let samples = decoder.position();
+    Ok((tracks, between.finish(), decoder.finish()?, samples))
 }

@@ -5,8 +5,12 @@
 
 use std::path::{Path, PathBuf};
 
+pub mod aiff;
+pub mod bext;
+pub mod flac;
 pub mod ixml;
 pub mod riff;
+pub(crate) mod source;
 
 use crate::report::model::{Problem, SampleFormat};
 
@@ -49,20 +53,55 @@ pub struct Header {
     pub sample_bytes: u16,
     /// Integer or float.
     pub format: SampleFormat,
+    /// How the samples are stored.
+    pub encoding: Encoding,
     /// Whole sample frames that are there.
     pub frames: u64,
-    /// Byte offset of the first sample (WAVE family; 0 for others).
+    /// Byte offset of the first byte of audio.
     pub data_offset: u64,
     /// Size of the file.
     pub bytes: u64,
+    /// What the file is made of, in file order.
+    pub chunks: Vec<Chunk>,
     /// Broadcast extension.
     pub bext: Option<Bext>,
     /// iXML.
     pub ixml: Option<Ixml>,
 }
 
+/// How samples are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Encoding {
+    /// Interleaved samples of [`Header::sample_bytes`] each.
+    Pcm(Pcm),
+    /// FLAC frames.
+    Flac,
+}
+
+/// Byte order and alignment of uncompressed samples.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Pcm {
+    /// Most significant byte first (AIFF).
+    pub big_endian: bool,
+    /// Offset binary (8-bit WAVE).
+    pub unsigned: bool,
+    /// Valid bits in the low bits of the container; else in the high bits, as the formats ask.
+    pub right_justified: bool,
+}
+
+/// One chunk of a file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Chunk {
+    /// Identifier, as text.
+    pub id: String,
+    /// Where its identifier stands.
+    pub offset: u64,
+    /// Bytes of content that are there.
+    pub bytes: u64,
+}
+
 /// Broadcast extension chunk, EBU Tech 3285.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 #[expect(missing_docs, reason = "field names of the standard")]
 pub struct Bext {
     pub description: String,
@@ -72,7 +111,21 @@ pub struct Bext {
     pub origination_time: String,
     pub time_reference: u64,
     pub version: u16,
+    /// 128 hexadecimal digits; `None` where it is all zero.
+    pub umid: Option<String>,
+    pub loudness: Option<BextLoudness>,
     pub coding_history: String,
+}
+
+/// Loudness fields of a version 2 bext chunk; `None` where a field is marked as unused.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[expect(missing_docs, reason = "field names of the standard, with units")]
+pub struct BextLoudness {
+    pub loudness_lufs: Option<f64>,
+    pub range_lu: Option<f64>,
+    pub max_true_peak_dbtp: Option<f64>,
+    pub max_momentary_lufs: Option<f64>,
+    pub max_short_term_lufs: Option<f64>,
 }
 
 /// What production files say in their iXML chunk. Every element is optional.
@@ -217,7 +270,19 @@ impl ReadError {
     }
 }
 
-/// Read the header of an audio file.
+/// Read the header of an audio file. What it is, is told by its first bytes, not by its name.
 pub fn open(path: &Path) -> Result<Opened, ReadError> {
-    riff::open(path)
+    let source = source::Source::open(path)?;
+    let head = source.bytes(0, 4)?;
+    let (header, problems) = match head.as_slice() {
+        b"fLaC" => flac::read(&source)?,
+        b"FORM" => aiff::read(&source)?,
+        [b'I', b'D', b'3', _] => flac::read(&source)?,
+        _ => riff::read(&source)?,
+    };
+    Ok(Opened {
+        path: path.to_owned(),
+        header,
+        problems,
+    })
 }

@@ -1,11 +1,15 @@
 //! Decoding: one pass over a take, planar blocks of all tracks, plus integer codes where the file holds integers.
+//!
+//! Every byte of every file is read once: hashes are made of the bytes on their way. A read error costs what could not be
+//! read and no more: the gap is silence, the file gets a problem, and reading goes on behind it until it fails for good.
 
-use std::fs::File;
-use std::os::unix::fs::FileExt;
+pub mod flac;
+pub mod pcm;
 
-use crate::container::ReadError;
+use crate::container::source::Source;
+use crate::container::{Encoding, ReadError};
 use crate::report::model::{Hash, Problem, SampleFormat};
-use crate::take::{Take, TakeFile};
+use crate::take::Take;
 
 /// A stretch of all tracks of a take.
 #[derive(Debug, Clone, Default)]
@@ -28,23 +32,68 @@ impl Block {
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
+
+    /// Silence of `n` samples on `tracks` tracks, in the memory that is there.
+    fn reset(&mut self, start: u64, tracks: usize, n: usize, format: SampleFormat) {
+        self.start = start;
+        self.x.resize_with(tracks, Vec::new);
+        self.codes.resize_with(tracks, Vec::new);
+        let codes = if format == SampleFormat::Int { n } else { 0 };
+        for x in &mut self.x {
+            x.clear();
+            x.resize(n, 0.0);
+        }
+        for c in &mut self.codes {
+            c.clear();
+            c.resize(codes, 0);
+        }
+    }
+}
+
+/// Where the samples of one file go: the tracks of a file within a block, from one position on.
+pub(crate) struct Target<'a> {
+    pub(crate) x: &'a mut [Vec<f32>],
+    pub(crate) codes: &'a mut [Vec<i32>],
+    /// First position in the vectors.
+    pub(crate) at: usize,
+    /// Samples to fill in.
+    pub(crate) len: usize,
 }
 
 /// Reads the files of one take in step.
 #[derive(Debug)]
 pub struct Decoder {
-    files: Vec<(File, TakeFile)>,
+    parts: Vec<Part>,
     block: u64,
     at: u64,
     samples: u64,
+    tracks: usize,
+    format: SampleFormat,
+}
+
+/// One file of the take.
+#[derive(Debug)]
+struct Part {
+    /// First sample within the take.
+    first: u64,
+    frames: u64,
+    first_track: usize,
+    channels: usize,
+    reader: Reader,
+}
+
+#[derive(Debug)]
+enum Reader {
+    Pcm(Box<pcm::PcmReader>),
+    Flac(Box<flac::FlacReader>),
 }
 
 /// What is known of each file after it has been read to its end, in the order of [`Take::files`].
 #[derive(Debug, Clone)]
 pub struct FileResult {
-    /// Of the whole file.
+    /// Of the whole file. Where bytes could not be read (see `problems`) it covers the others.
     pub hash: Hash,
-    /// Of the audio bytes, whole frames only.
+    /// Of the audio bytes as stored, whole frames only (FLAC: of the compressed frames).
     pub audio_hash: Hash,
     /// Problems met while decoding.
     pub problems: Vec<Problem>,
@@ -53,92 +102,131 @@ pub struct FileResult {
 impl Decoder {
     /// Open all files of a take for reading. `block` is the number of samples per block.
     pub fn open(take: &Take, block: usize) -> Result<Decoder, ReadError> {
-        let mut files = Vec::new();
+        let mut parts = Vec::new();
         for file in &take.files {
-            let path = &file.opened.path;
-            let opened = File::open(path).map_err(|source| ReadError::Io {
-                path: path.display().to_string(),
-                source,
-            })?;
-            files.push((opened, file.clone()));
+            let header = &file.opened.header;
+            let source = Source::open(&file.opened.path)?;
+            parts.push(Part {
+                first: file.first_sample,
+                frames: header.frames,
+                first_track: file.first_track,
+                channels: usize::from(header.channels),
+                reader: match header.encoding {
+                    Encoding::Pcm(layout) => {
+                        Reader::Pcm(Box::new(pcm::PcmReader::new(source, header, layout)))
+                    }
+                    Encoding::Flac => {
+                        Reader::Flac(Box::new(flac::FlacReader::new(source, header)?))
+                    }
+                },
+            });
         }
+        let tracks = parts.iter().map(|p| p.first_track + p.channels).max();
         Ok(Decoder {
-            files,
-            block: block as u64,
+            parts,
+            block: block.max(1) as u64,
             at: 0,
             samples: take.samples,
+            tracks: tracks.unwrap_or(0),
+            format: take.format,
         })
     }
 
-    /// The next block into `block` (its memory is used again); `false` at the end.
+    /// The next block into `block` (its memory is used again); `false` at the end, which comes early where no file can be
+    /// read any further.
     pub fn next_into(&mut self, block: &mut Block) -> Result<bool, ReadError> {
-        let n = self.block.min(self.samples - self.at) as usize;
-        if n == 0 {
+        let n = self.block.min(self.samples - self.at);
+        if n == 0 || self.nothing_left() {
             return Ok(false);
         }
-        block.start = self.at;
-        block.x.clear();
-        block.codes.clear();
-        for (file, info) in &self.files {
-            let h = &info.opened.header;
-            let (channels, width) = (usize::from(h.channels), usize::from(h.sample_bytes));
-            let mut bytes = vec![0u8; n * channels * width];
-            let have = (h.frames.saturating_sub(self.at) as usize).min(n) * channels * width;
-            file.read_exact_at(
-                &mut bytes[..have],
-                h.data_offset + self.at * (channels * width) as u64,
-            )
-            .map_err(|source| ReadError::Io {
-                path: info.opened.path.display().to_string(),
-                source,
-            })?;
-            for channel in 0..channels {
-                let samples = bytes
-                    .chunks_exact(channels * width)
-                    .map(|f| &f[channel * width..(channel + 1) * width]);
-                if h.format == SampleFormat::Float {
-                    block.x.push(
-                        samples
-                            .map(|s| f32::from_le_bytes([s[0], s[1], s[2], s[3]]))
-                            .collect(),
-                    );
-                    block.codes.push(Vec::new());
-                } else {
-                    let codes: Vec<i32> = samples
-                        .map(|s| {
-                            let mut full = [0u8; 4];
-                            full[4 - width..].copy_from_slice(s);
-                            i32::from_le_bytes(full) >> (32 - h.bits)
-                        })
-                        .collect();
-                    let scale = 1.0 / f64::from(1u32 << (h.bits - 1));
-                    block.x.push(
-                        codes
-                            .iter()
-                            .map(|&c| (f64::from(c) * scale) as f32)
-                            .collect(),
-                    );
-                    block.codes.push(codes);
-                }
+        block.reset(self.at, self.tracks, n as usize, self.format);
+        for part in &mut self.parts {
+            let from = part.first.max(self.at);
+            let to = (part.first + part.frames).min(self.at + n);
+            if from >= to {
+                continue;
+            }
+            let tracks = part.first_track..part.first_track + part.channels;
+            let target = Target {
+                x: &mut block.x[tracks.clone()],
+                codes: &mut block.codes[tracks],
+                at: (from - self.at) as usize,
+                len: (to - from) as usize,
+            };
+            match &mut part.reader {
+                Reader::Pcm(reader) => reader.read(from - part.first, target),
+                Reader::Flac(reader) => reader.read(from - part.first, target),
             }
         }
-        self.at += n as u64;
+        // Cut at the last sample that could be read.
+        if self.nothing_left() {
+            let there = self.readable_end().clamp(self.at, self.at + n) - self.at;
+            if there == 0 {
+                return Ok(false);
+            }
+            block.x.iter_mut().for_each(|x| x.truncate(there as usize));
+            block
+                .codes
+                .iter_mut()
+                .for_each(|c| c.truncate(there as usize));
+            self.at += there;
+            self.samples = self.at;
+            return Ok(true);
+        }
+        self.at += n;
         Ok(true)
+    }
+
+    /// Samples per track delivered so far; after the last block the length of the take as far as it could be read.
+    pub fn position(&self) -> u64 {
+        self.at
+    }
+
+    /// Whether every file that reaches beyond the present position has failed for good.
+    fn nothing_left(&self) -> bool {
+        let mut ahead = self
+            .parts
+            .iter()
+            .filter(|p| p.first + p.frames > self.at)
+            .peekable();
+        ahead.peek().is_some() && ahead.all(|p| p.reader.failed_at().is_some())
+    }
+
+    /// End of the last sample that any file could give.
+    fn readable_end(&self) -> u64 {
+        self.parts
+            .iter()
+            .map(|p| p.first + p.reader.failed_at().unwrap_or(p.frames))
+            .max()
+            .unwrap_or(0)
     }
 
     /// Hashes and problems; call after the last block.
     pub fn finish(self) -> Result<Vec<FileResult>, ReadError> {
-        let none = Hash {
-            xxh128: String::new(),
-        };
         Ok(self
-            .files
-            .iter()
-            .map(|_| FileResult {
-                hash: none.clone(),
-                audio_hash: none.clone(),
-                problems: Vec::new(),
+            .parts
+            .into_iter()
+            .map(|part| match part.reader {
+                Reader::Pcm(reader) => reader.finish(),
+                Reader::Flac(reader) => reader.finish(),
             })
             .collect())
+    }
+}
+
+impl Reader {
+    /// First frame that cannot be read, once reading has failed for good.
+    fn failed_at(&self) -> Option<u64> {
+        match self {
+            Reader::Pcm(reader) => reader.failed_at(),
+            Reader::Flac(reader) => reader.failed_at(),
+        }
+    }
+}
+
+/// A digest as the report writes it: canonical, 32 digits.
+pub(crate) fn hash_text(digest: u128) -> Hash {
+    Hash {
+        xxh128: format!("{digest:032x}"),
     }
 }

@@ -1,0 +1,288 @@
+//! Uncompressed samples: read, hash, unpack.
+
+use xxhash_rust::xxh3::Xxh3;
+
+use super::{FileResult, Target, hash_text};
+use crate::container::source::Source;
+use crate::container::{Header, Pcm};
+use crate::report::model::{Problem, SampleFormat};
+
+/// Bytes read at a time outside the audio.
+const PIECE: usize = 256 << 10;
+/// Smallest read tried around a spot that fails: a page.
+const SMALL_PIECE: usize = 4096;
+/// Failing reads after which a file is given up: a card that was pulled fails at every one.
+const MAX_FAILURES: usize = 64;
+/// Frames unpacked together: they stay in the first-level cache while the channels are taken out of them one by one.
+const TILE_FRAMES: usize = 256;
+
+/// Reads one uncompressed file from its first byte to its last.
+pub struct PcmReader {
+    source: Source,
+    layout: Pcm,
+    format: SampleFormat,
+    bits: u32,
+    width: usize,
+    channels: usize,
+    data_offset: u64,
+    frames: u64,
+    /// Bytes that have been read and hashed.
+    position: u64,
+    whole: Xxh3,
+    audio: Xxh3,
+    buffer: Vec<u8>,
+    failures: usize,
+    /// First frame after which nothing could be read.
+    failed_at: Option<u64>,
+    problems: Vec<Problem>,
+}
+
+impl std::fmt::Debug for PcmReader {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("PcmReader")
+            .field("source", &self.source)
+            .field("position", &self.position)
+            .finish_non_exhaustive()
+    }
+}
+
+impl PcmReader {
+    pub(super) fn new(source: Source, header: &Header, layout: Pcm) -> PcmReader {
+        PcmReader {
+            source,
+            layout,
+            format: header.format,
+            bits: u32::from(header.bits),
+            width: usize::from(header.sample_bytes),
+            channels: usize::from(header.channels),
+            data_offset: header.data_offset,
+            frames: header.frames,
+            position: 0,
+            whole: Xxh3::new(),
+            audio: Xxh3::new(),
+            buffer: Vec::new(),
+            failures: 0,
+            failed_at: None,
+            problems: Vec::new(),
+        }
+    }
+
+    pub(super) fn failed_at(&self) -> Option<u64> {
+        self.failed_at
+    }
+
+    /// Unpack `target.len` frames from `frame` on; frames are asked for in order. What cannot be read stays as it is.
+    pub(super) fn read(&mut self, frame: u64, mut target: Target<'_>) {
+        let block = self.width * self.channels;
+        self.skip_to(self.data_offset + frame * block as u64);
+        if self.failed_at.is_some() {
+            return;
+        }
+        let mut buffer = std::mem::take(&mut self.buffer);
+        buffer.clear();
+        buffer.resize(target.len * block, 0);
+        let holes = self.fill(&mut buffer, frame);
+        if self.layout.unsigned {
+            // A hole of zero bytes would be full scale.
+            for (from, to) in &holes {
+                buffer[*from..*to].fill(0x80);
+            }
+        }
+        self.unpack(&buffer, &mut target);
+        self.buffer = buffer;
+    }
+
+    /// Read and hash the next `buffer.len()` bytes of audio. Returns the ranges that could not be read.
+    fn fill(&mut self, buffer: &mut [u8], frame: u64) -> Vec<(usize, usize)> {
+        let start = self.position;
+        let block = (self.width * self.channels) as u64;
+        self.position += buffer.len() as u64;
+        let mut holes = Vec::new();
+        match self.source.read_at(buffer, start) {
+            Ok(have) if have == buffer.len() => {
+                self.whole.update(buffer);
+                self.audio.update(buffer);
+                return holes;
+            }
+            // The file has become shorter since its header was read.
+            Ok(have) => {
+                self.whole.update(&buffer[..have]);
+                self.audio.update(&buffer[..have]);
+                buffer[have..].fill(0);
+                self.fail(start + have as u64, "the file ended here while it was read");
+                self.failed_at = Some(frame + have as u64 / block);
+                return vec![(have, buffer.len())];
+            }
+            Err(_) => {}
+        }
+        let mut last_good = 0;
+        let mut at = 0;
+        while at < buffer.len() {
+            let end = (at + SMALL_PIECE).min(buffer.len());
+            let piece = &mut buffer[at..end];
+            match self.source.read_at(piece, start + at as u64) {
+                Ok(have) if have == piece.len() => {
+                    self.whole.update(piece);
+                    self.audio.update(piece);
+                    last_good = end;
+                }
+                outcome => {
+                    piece.fill(0);
+                    holes.push((at, end));
+                    let why = match outcome {
+                        Err(error) => error.to_string(),
+                        Ok(_) => "the file ended here while it was read".into(),
+                    };
+                    self.fail(start + at as u64, &why);
+                    if self.failures >= MAX_FAILURES {
+                        buffer[end..].fill(0);
+                        holes.push((end, buffer.len()));
+                        self.failed_at = Some(frame + last_good as u64 / block);
+                        break;
+                    }
+                }
+            }
+            at = end;
+        }
+        holes
+    }
+
+    /// Read and hash without unpacking up to `offset`.
+    fn skip_to(&mut self, offset: u64) {
+        let mut piece = vec![0u8; PIECE.min(offset.saturating_sub(self.position) as usize)];
+        while self.position < offset && self.failures < MAX_FAILURES {
+            let audio_end = self.data_offset + self.frames * (self.width * self.channels) as u64;
+            let n = (offset - self.position).min(piece.len() as u64) as usize;
+            // Up to the borders of the audio, so that a piece is all audio or not at all.
+            let border = [self.data_offset, audio_end]
+                .into_iter()
+                .find(|&b| b > self.position)
+                .map_or(u64::MAX, |b| b - self.position);
+            let n = (n as u64).min(border) as usize;
+            match self.source.read_at(&mut piece[..n], self.position) {
+                Ok(have) => {
+                    self.whole.update(&piece[..have]);
+                    if self.position >= self.data_offset && self.position < audio_end {
+                        self.audio.update(&piece[..have]);
+                    }
+                    if have < n {
+                        self.fail(
+                            self.position + have as u64,
+                            "the file ended here while it was read",
+                        );
+                        self.failures = MAX_FAILURES;
+                    }
+                }
+                Err(error) => self.fail(self.position, &error.to_string()),
+            }
+            self.position += n as u64;
+        }
+    }
+
+    fn fail(&mut self, offset: u64, why: &str) {
+        self.failures += 1;
+        // One problem for the first failing place; a count of the others would hang on the system's block size.
+        if self.problems.is_empty() {
+            self.problems.push(Problem {
+                code: "read_error".into(),
+                chunk: "data".into(),
+                offset,
+                detail: format!(
+                    "from byte {offset} on parts could not be read ({why}): they are silence here, and the hashes leave them out"
+                ),
+            });
+        }
+    }
+
+    fn unpack(&self, bytes: &[u8], target: &mut Target<'_>) {
+        let block = self.width * self.channels;
+        let at = target.at;
+        for (tile, bytes) in bytes.chunks(TILE_FRAMES * block).enumerate() {
+            let from = at + tile * TILE_FRAMES;
+            let n = bytes.len() / block;
+            for channel in 0..self.channels {
+                let x = &mut target.x[channel][from..from + n];
+                let samples = bytes
+                    .chunks_exact(block)
+                    .map(|f| &f[channel * self.width..]);
+                if self.format == SampleFormat::Float {
+                    unpack_float(samples, self.width, self.layout.big_endian, x);
+                } else {
+                    let codes = &mut target.codes[channel][from..from + n];
+                    self.unpack_codes(samples, codes);
+                    let scale = 1.0 / (1u64 << (self.bits - 1)) as f32;
+                    for (x, &code) in x.iter_mut().zip(codes.iter()) {
+                        // Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
+                        *x = code as f32 * scale;
+                    }
+                }
+            }
+        }
+    }
+
+    fn unpack_codes<'a>(&self, samples: impl Iterator<Item = &'a [u8]>, codes: &mut [i32]) {
+        // Left-justified in 32 bits first: then one shift gives the code at its valid depth.
+        let shift = if self.layout.right_justified {
+            32 - 8 * self.width as u32
+        } else {
+            32 - self.bits
+        };
+        let pairs = codes.iter_mut().zip(samples);
+        match (self.width, self.layout.big_endian) {
+            (1, _) => {
+                let flip = if self.layout.unsigned { 0x80 } else { 0 };
+                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([0, 0, 0, s[0] ^ flip]) >> shift);
+            }
+            (2, false) => {
+                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([0, 0, s[0], s[1]]) >> shift)
+            }
+            (2, true) => {
+                pairs.for_each(|(c, s)| *c = i32::from_be_bytes([s[0], s[1], 0, 0]) >> shift)
+            }
+            (3, false) => {
+                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([0, s[0], s[1], s[2]]) >> shift);
+            }
+            (3, true) => {
+                pairs.for_each(|(c, s)| *c = i32::from_be_bytes([s[0], s[1], s[2], 0]) >> shift);
+            }
+            (_, false) => {
+                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([s[0], s[1], s[2], s[3]]) >> shift);
+            }
+            (_, true) => {
+                pairs.for_each(|(c, s)| *c = i32::from_be_bytes([s[0], s[1], s[2], s[3]]) >> shift);
+            }
+        }
+    }
+
+    /// Read what is left of the file and close the hashes.
+    pub(super) fn finish(mut self) -> FileResult {
+        self.skip_to(self.source.len());
+        FileResult {
+            hash: hash_text(self.whole.digest128()),
+            audio_hash: hash_text(self.audio.digest128()),
+            problems: self.problems,
+        }
+    }
+}
+
+fn unpack_float<'a>(
+    samples: impl Iterator<Item = &'a [u8]>,
+    width: usize,
+    big_endian: bool,
+    x: &mut [f32],
+) {
+    let pairs = x.iter_mut().zip(samples);
+    match (width, big_endian) {
+        (4, false) => pairs.for_each(|(x, s)| *x = f32::from_le_bytes([s[0], s[1], s[2], s[3]])),
+        (4, true) => pairs.for_each(|(x, s)| *x = f32::from_be_bytes([s[0], s[1], s[2], s[3]])),
+        (_, big) => pairs.for_each(|(x, s)| {
+            let b = [s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7]];
+            let value = if big {
+                f64::from_be_bytes(b)
+            } else {
+                f64::from_le_bytes(b)
+            };
+            *x = value as f32;
+        }),
+    }
+}
