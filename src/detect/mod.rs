@@ -17,7 +17,12 @@ pub mod take;
 pub mod track;
 
 /// Every detector, in the order of the contract's table of kinds.
-pub static DETECTORS: &[&Detector] = &[];
+pub static DETECTORS: &[&Detector] = &[
+    &pair::duplicate_track::DETECTOR,
+    &pair::polarity_inverted::DETECTOR,
+    &pair::comb_filtering::DETECTOR,
+    &pair::open_mic::DETECTOR,
+];
 
 /// One row of the table.
 pub struct Detector {

@@ -1,1 +1,6 @@
 //! Kinds found between tracks.
+
+pub mod comb_filtering;
+pub mod duplicate_track;
+pub mod open_mic;
+pub mod polarity_inverted;

@@ -1,0 +1,292 @@
+//! Two microphones of one voice, both up in a mix track, colour each other.
+//!
+//! *Fault.* The same voice arrives twice at different times at like levels: nulls every `1 / delay`, the voice sounds hollow.
+//!
+//! *Signature.* The faders recovered from the mix hold both microphones up while one talker speaks; from the delay, the level
+//! difference and the coherent share between the two follows the ripple. The transfer function from the louder one to the
+//! mix shows it.
+//!
+//! *Decision.* Over a stretch of one talker's speech the coherent parts of two microphones in the mix lie within
+//! `max_difference_db`, their delay is at least `min_delay_ms`, and the audio confirms it: the mix is explained as a sum of
+//! its tracks (to `min_explained_share`), or the transfer function ripples at that delay.
+//!
+//! *Must not fire on.* Reflections of the room (they are in the isolated tracks as well), one microphone at a time,
+//! microphones far below the leading one.
+//!
+//! *Known misses.* Mixes through strong filters or with microphones that were not recorded, where also the ripple is blurred
+//! by a walking talker.
+//!
+//! *Source.* `|1 + g exp(-j w t)|`; ripple 9.6 dB at 6 dB difference, 4.5 dB at 12 dB.
+
+use super::duplicate_track::short;
+use crate::compare::pairs::{Segment, first_null_hz, quantile, ripple_db};
+use crate::compare::{Mix, PairMeasures};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::report::model::{Origin, Severity};
+use crate::settings::Param;
+use crate::units::{db, samples};
+
+/// Largest level difference of the two in the mix.
+pub static MAX_DIFFERENCE: Param = Param {
+    key: "comb_filtering.max_difference_db",
+    default: 8.0,
+    unit: "dB",
+    range: (1.0, 20.0),
+    why: "6.5 dB apart gives 9 dB of ripple, audible on a voice; 13 dB apart gives 4 dB",
+};
+/// Smallest delay.
+pub static MIN_DELAY: Param = Param {
+    key: "comb_filtering.min_delay_ms",
+    default: 0.12,
+    unit: "ms",
+    range: (0.02, 5.0),
+    why: "below it the first null lies above 4 kHz, out of the voice",
+};
+/// Explained share from which the sum itself is proof.
+pub static MIN_EXPLAINED: Param = Param {
+    key: "comb_filtering.min_explained_share",
+    default: 0.9,
+    unit: "1",
+    range: (0.5, 1.0),
+    why: "limiters leave 0.93, low-cuts in the bus 0.97, missing sources less",
+};
+
+/// Stretches of one pair closer than this are one finding, s.
+const JOIN_S: f64 = 2.0;
+/// Shortest speech worth a finding, s.
+const SHORTEST_S: f64 = 0.5;
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "comb_filtering",
+    explain: Explain {
+        means: "Two microphones on the same voice are up in the mix and colour each other.",
+        sounds_like: "Hollow, as through a tube; swirling when somebody moves.",
+        usual_cause: "Boom and body microphone of one actor both open at like levels, a few decimetres or milliseconds apart.",
+        do_now: "Nothing on set: the isolated tracks are sound. In the mix choose one of the two, or line them up by the delay given.",
+        measured_by: "The faders are recovered from the mix; with delay, level difference and coherence of the two the ripple follows, and the mix confirms it.",
+        not_to_confuse: "Room sound of a single microphone. Combing of microphones that are not summed stands with the pairs, not here.",
+    },
+    params: &[&MAX_DIFFERENCE, &MIN_DELAY, &MIN_EXPLAINED],
+    run: Run::Take(run),
+};
+
+/// One stretch of speech with two microphones up.
+#[derive(Debug, Clone)]
+struct Meeting {
+    mix: usize,
+    a: usize,
+    b: usize,
+    start_s: f64,
+    end_s: f64,
+    difference_db: f64,
+    ripple_db: f64,
+    delay_s: f64,
+    null_hz: f64,
+    explained: f64,
+    confirmed: bool,
+}
+
+fn run(view: &TakeView<'_>) -> Vec<Finding> {
+    let mut meetings: Vec<Meeting> = Vec::new();
+    for mix in view.mixes {
+        for pair in view.pairs {
+            for segment in &pair.segments {
+                meetings.extend(meeting(view, mix, pair, segment));
+            }
+        }
+    }
+    meetings.sort_by(|p, q| {
+        (p.a, p.b, p.mix)
+            .cmp(&(q.a, q.b, q.mix))
+            .then(p.start_s.total_cmp(&q.start_s))
+    });
+    // Join in time per pair and mix, then join the mix tracks that show the same stretch.
+    let mut stretches: Vec<Vec<Meeting>> = Vec::new();
+    for m in meetings {
+        match stretches.last_mut() {
+            Some(last)
+                if last.last().is_some_and(|l| {
+                    (l.a, l.b, l.mix) == (m.a, m.b, m.mix) && m.start_s - l.end_s < JOIN_S
+                }) =>
+            {
+                last.push(m);
+            }
+            _ => stretches.push(vec![m]),
+        }
+    }
+    let spoken = |s: &[Meeting]| s.iter().map(|m| m.end_s - m.start_s).sum::<f64>();
+    stretches.retain(|s| spoken(s) >= SHORTEST_S);
+    let mut merged: Vec<(Vec<usize>, Vec<Meeting>)> = Vec::new();
+    for stretch in stretches {
+        let same = merged.iter_mut().find(|(_, other)| {
+            (other[0].a, other[0].b) == (stretch[0].a, stretch[0].b)
+                && other[0].mix != stretch[0].mix
+                && overlap(other, &stretch) > 0.5
+        });
+        match same {
+            Some((mixes, _)) if !mixes.contains(&stretch[0].mix) => mixes.push(stretch[0].mix),
+            _ => merged.push((vec![stretch[0].mix], stretch)),
+        }
+    }
+    merged
+        .into_iter()
+        .map(|(mixes, stretch)| finding(view, &mixes, &stretch))
+        .collect()
+}
+
+/// Shared time against the shorter of two stretches.
+fn overlap(p: &[Meeting], q: &[Meeting]) -> f64 {
+    let ends = |s: &[Meeting]| (s[0].start_s, s[s.len() - 1].end_s);
+    let ((a, b), (c, d)) = (ends(p), ends(q));
+    (b.min(d) - a.max(c)) / (b - a).min(d - c).max(1e-6)
+}
+
+fn meeting(
+    view: &TakeView<'_>,
+    mix: &Mix,
+    pair: &PairMeasures,
+    segment: &Segment,
+) -> Option<Meeting> {
+    let delay_s = segment.delay_s?;
+    if delay_s.abs() * 1000.0 < view.settings.get(&MIN_DELAY) {
+        return None;
+    }
+    let (a, b) = (mix.source(pair.a)?, mix.source(pair.b)?);
+    let first = (segment.start_s * f64::from(crate::compare::faders::HZ)).ceil() as usize;
+    let last = (segment.end_s * f64::from(crate::compare::faders::HZ)).floor() as usize;
+    let steps: Vec<_> = (first..=last)
+        .filter_map(|s| mix.steps.get(s).and_then(Option::as_ref))
+        .collect();
+    let middle = |f: &dyn Fn(&crate::compare::faders::Step) -> f32| {
+        quantile(
+            &steps.iter().map(|s| f64::from(f(s))).collect::<Vec<_>>(),
+            0.5,
+        )
+    };
+    let (gain_a, gain_b) = (
+        middle(&|s| s.gains[a].abs())?,
+        middle(&|s| s.gains[b].abs())?,
+    );
+    let explained = middle(&|s| s.explained)?;
+    if gain_a <= 0.0 || gain_b <= 0.0 {
+        return None;
+    }
+    // What reaches the mix of the voice at the far microphone alike in both: its room sound does not ripple.
+    let coherent_db = 10.0 * segment.coherence.clamp(0.01, 1.0).log10();
+    let owner = |track: usize| {
+        segment
+            .talker
+            .is_some_and(|t| view.speech.talkers[t].tracks.contains(&track))
+    };
+    let (own_a, own_b) = (owner(pair.a), owner(pair.b));
+    let far_db = match (own_a, own_b) {
+        (true, false) => coherent_db,
+        (false, true) => -coherent_db,
+        _ => 0.0,
+    };
+    let difference_db = segment.level_difference_db + db(gain_b / gain_a) + far_db;
+    if difference_db.abs() > view.settings.get(&MAX_DIFFERENCE) {
+        return None;
+    }
+    // The two have to be what the mix is made of, then.
+    let shares = middle(&|s| s.shares[a] + s.shares[b])?;
+    if shares < 0.5 {
+        return None;
+    }
+    let louder = if difference_db > 0.0 { b } else { a };
+    let confirmed = ripples_at(mix, louder, segment, delay_s);
+    if explained < view.settings.get(&MIN_EXPLAINED) && !(confirmed && explained > 0.6) {
+        return None;
+    }
+    Some(Meeting {
+        mix: mix.track,
+        a: pair.a,
+        b: pair.b,
+        start_s: segment.start_s,
+        end_s: segment.end_s,
+        difference_db,
+        ripple_db: ripple_db(difference_db, 1.0),
+        delay_s,
+        null_hz: first_null_hz(
+            delay_s,
+            if middle(&|s| s.gains[a] * s.gains[b]).is_some_and(|p| p < 0.0)
+                != (segment.phase < 0.0)
+            {
+                crate::report::model::Polarity::Inverted
+            } else {
+                crate::report::model::Polarity::Same
+            },
+        ),
+        explained,
+        confirmed,
+    })
+}
+
+/// Whether the transfer function from a source to the mix ripples at a delay during a stretch.
+fn ripples_at(mix: &Mix, source: usize, segment: &Segment, delay_s: f64) -> bool {
+    let cells: Vec<_> = mix.ripples[source]
+        .iter()
+        .filter(|r| r.at_s > segment.start_s - 0.3 && r.at_s < segment.end_s + 0.3)
+        .collect();
+    let hits = cells
+        .iter()
+        .filter(|r| {
+            (r.quefrency_s - delay_s.abs()).abs() < 0.0001 && r.depth > 0.15 && r.distinct > 5.0
+        })
+        .count();
+    hits > 0 && 2 * hits >= cells.len()
+}
+
+fn finding(view: &TakeView<'_>, mixes: &[usize], stretch: &[Meeting]) -> Finding {
+    let first = &stretch[0];
+    let last = &stretch[stretch.len() - 1];
+    let length: f64 = stretch.iter().map(|m| m.end_s - m.start_s).sum();
+    let mean = |f: &dyn Fn(&Meeting) -> f64| {
+        stretch
+            .iter()
+            .map(|m| f(m) * (m.end_s - m.start_s))
+            .sum::<f64>()
+            / length
+    };
+    let rate = view.grid.rate;
+    let (ripple, difference) = (mean(&|m| m.ripple_db), mean(&|m| m.difference_db.abs()));
+    let confirmed = stretch.iter().any(|m| m.confirmed);
+    let limit = view.settings.get(&MAX_DIFFERENCE);
+    let confidence = if difference < 0.75 * limit && (confirmed || mean(&|m| m.explained) > 0.97) {
+        0.95
+    } else {
+        0.85
+    };
+    view.finding_on(
+        "comb_filtering",
+        mixes,
+        samples(first.start_s, rate),
+        samples(last.end_s, rate).min(view.grid.samples),
+    )
+    .severity(Severity::Caution)
+    .confidence(confidence)
+    .origin(Origin::Mix)
+    .fact(
+        "microphones",
+        vec![view.track(first.a).index, view.track(first.b).index],
+    )
+    .number("delay_ms", 1000.0 * mean(&|m| m.delay_s), 3)
+    .number("level_difference_db", mean(&|m| m.difference_db), 1)
+    .number("ripple_db", ripple, 1)
+    .number("first_null_hz", mean(&|m| m.null_hz), 1)
+    .number("explained_share", mean(&|m| m.explained), 3)
+    .fact("ripple_seen_in_mix", confirmed)
+    .fact("phrases", stretch.len())
+    .says(
+        format!(
+            "{} and {} comb in the mix: {:.1} ms apart, {:.0} dB of ripple for {:.1} s.",
+            short(&view.track(first.a).label()),
+            short(&view.track(first.b).label()),
+            1000.0 * mean(&|m| m.delay_s.abs()),
+            ripple.min(40.0),
+            length
+        ),
+        "The isolated tracks are sound: use one of the two, or line them up before summing.",
+    )
+}
