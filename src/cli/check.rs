@@ -13,7 +13,7 @@ use crate::pipeline;
 use crate::report::model::{Report, Severity};
 use crate::report::run::Run;
 use crate::report::terminal::{self, Detail, For, Layout};
-use crate::report::{build, json, table, write};
+use crate::report::{build, json, markers, table, write};
 use crate::settings::Settings;
 
 #[derive(Debug, clap::Args)]
@@ -57,6 +57,14 @@ pub(super) struct Options {
     /// Roles of tracks by name or number, for example 'BOOM A=boom,3=mix'
     #[arg(long, value_name = "LIST")]
     roles: Option<String>,
+    /// Markers for the edit, in markers/ of the report [possible: otio, edl, csv; several with commas]
+    #[arg(
+        long,
+        value_name = "FORMATS",
+        value_delimiter = ',',
+        hide_possible_values = true
+    )]
+    markers: Vec<markers::Format>,
     /// No list and no progress bar; problems are still told
     #[arg(long, short, conflicts_with = "verbose")]
     quiet: bool,
@@ -185,7 +193,13 @@ impl Options {
         write::put(folder, "report.json", json::text(report)?.as_bytes())?;
         write::put(folder, "run.json", json::text(run)?.as_bytes())?;
         let table = table::sound_report(report).map_err(io::Error::other)?;
-        write::put(folder, "sound-report.csv", &table)
+        write::put(folder, "sound-report.csv", &table)?;
+        for &format in &self.markers {
+            for (name, bytes) in markers::files(report, format)? {
+                write::put(folder, &name, &bytes)?;
+            }
+        }
+        Ok(())
     }
 
     fn print(&self, report: &Report, output: &Output) -> Status {

@@ -5,17 +5,24 @@ use std::fmt::Write;
 use super::exit::Status;
 use super::{problem, results};
 use crate::detect::{DETECTORS, Detector, detector};
-use crate::report::terminal;
+use crate::report::schema::schema;
+use crate::report::{json, terminal};
 use crate::settings::{closest, unit};
 
 #[derive(Debug, clap::Args)]
 pub(super) struct Explain {
     /// Kind of finding, for example rf_hit; all kinds are listed without it
     kind: Option<String>,
+    /// Print the JSON Schema of report.json
+    #[arg(long, conflicts_with = "kind")]
+    schema: bool,
 }
 
 impl Explain {
     pub(super) fn run(self) -> Status {
+        if self.schema {
+            return json::text(&schema()).map_or(Status::Failed, |text| results(&text));
+        }
         let width = terminal::width();
         let Some(kind) = self.kind else {
             return results(&list(width));

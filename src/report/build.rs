@@ -149,6 +149,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
         circled: t.circled,
         note: t.note.clone(),
         start_timecode: t.clock.label(0),
+        time_reference_samples: time_reference(t),
         frame_rate: t.clock.frame_rate.map(|(n, d)| format!("{n}/{d}")),
         drop_frame: t.clock.frame_rate.map(|_| t.clock.drop_frame),
         sample_rate: t.rate,
@@ -179,6 +180,16 @@ pub fn take(analysis: &Analysis) -> model::Take {
         verdict: analysis.judged.verdict,
         no_clean_mic: analysis.judged.no_clean_mic.clone(),
     }
+}
+
+/// The stamp at the rate of the take; they differ only in files whose stamp was made at another rate.
+fn time_reference(take: &Take) -> Option<u64> {
+    let start = take.clock.start?;
+    if take.clock.rate == 0 || take.clock.rate == take.rate {
+        return Some(start);
+    }
+    let scaled = u128::from(start) * u128::from(take.rate) / u128::from(take.clock.rate);
+    u64::try_from(scaled).ok()
 }
 
 fn file(f: &crate::take::TakeFile) -> model::File {

@@ -75,6 +75,8 @@ pub struct Take {
     pub note: Option<String>,
     /// Label of the first sample; clock time with milliseconds where the file gives no frame rate.
     pub start_timecode: Option<String>,
+    /// Samples since midnight of the first sample, at `sample_rate`: the file's time stamp.
+    pub time_reference_samples: Option<u64>,
     /// Exact fraction.
     pub frame_rate: Option<String>,
     /// Whether labels are dropped.
