@@ -1,5 +1,6 @@
 //! Integration tests, one binary: modules by purpose.
 
+mod cli;
 mod corpus;
 mod harness;
 mod invariants;
