@@ -247,11 +247,15 @@ fn opening(report: &Report) -> String {
         n => format!("{} not read", count(n, "file")),
     };
     format!(
-        "{}, {}, {}, {:.1} track-hours: {read}.",
+        "{}, {}, {}{}: {read}.",
         count(t.takes, "take"),
         count(t.files, "file"),
         length(t.duration_s),
-        t.track_hours,
+        if t.track_hours < 1.0 {
+            String::new()
+        } else {
+            format!(", {:.1} track-hours", t.track_hours)
+        },
     )
 }
 

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::sync::OnceLock;
 
+use takeproof::report::terminal;
 use takeproof::synth::Scene;
 use takeproof::synth::wav::{self, Label};
 
@@ -130,6 +131,7 @@ impl Case {
                 .iter()
                 .fold(text, |t, (mark, place)| t.replace(place, mark))
                 .replace(env!("CARGO_PKG_VERSION"), "[VERSION]")
+                .replace(&format!("by {} tests", terminal::tests()), "by [N] tests")
         };
         let status = output.status.code().unwrap();
         let (stdout, stderr) = (scrubbed(&output.stdout), scrubbed(&output.stderr));

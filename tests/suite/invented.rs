@@ -333,6 +333,7 @@ pub(crate) fn take(
         circled: Some(number % 3 == 1),
         note: (number % 5 == 3).then(|| "plane at the end".into()),
         start_timecode: Some(tc(first, 0.0)),
+        time_reference_samples: Some(first.unsigned_abs() * 48_000 / 25),
         frame_rate: Some("25/1".into()),
         drop_frame: Some(false),
         sample_rate: 48_000,

@@ -7,3 +7,4 @@ mod invariants;
 mod invented;
 mod plots;
 mod scenarios;
+mod tidy;
