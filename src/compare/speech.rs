@@ -26,6 +26,19 @@ pub struct Stretch {
     pub talker: Option<usize>,
 }
 
+/// Vocal effort of a stretch.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Effort {
+    /// Position in [`SpeechMap::talkers`].
+    pub talker: usize,
+    /// First frame.
+    pub start: usize,
+    /// One past the last frame.
+    pub end: usize,
+    /// `whisper`, `normal` or `shout`.
+    pub effort: &'static str,
+}
+
 /// Speech of a take.
 #[derive(Debug, Clone)]
 pub struct SpeechMap {
@@ -39,6 +52,8 @@ pub struct SpeechMap {
     pub by_talker: Vec<Vec<bool>>,
     /// Stretches in order of start; a stretch where two speak at once stands once for each.
     pub stretches: Vec<Stretch>,
+    /// Vocal effort per stretch.
+    pub efforts: Vec<Effort>,
 }
 
 impl SpeechMap {
@@ -55,6 +70,15 @@ impl SpeechMap {
         self.grid.frames > 0
             && (self.grid.frame(start)..=self.grid.frame(end.saturating_sub(1).max(start)))
                 .any(|f| self.own(track, f))
+    }
+
+    /// Vocal effort of a talker in a stretch: `whisper`, `normal` or `shout`; a tag, never a fault. `None` where the talker's
+    /// microphone does not lead there or the stretch is shorter than 0.3 s.
+    pub fn effort(&self, talker: usize, frames: std::ops::Range<usize>) -> Option<&'static str> {
+        self.efforts
+            .iter()
+            .find(|e| e.talker == talker && e.start < frames.end && e.end > frames.start)
+            .map(|e| e.effort)
     }
 
     /// Frames with the speech that a track is there for.
@@ -79,6 +103,8 @@ const MODES_APART_DB: f64 = 7.0;
 const BOTH_SHARE: f64 = 0.2;
 /// Between a shout and a whisper of one person (25 dB) with a margin; what is fainter on the own microphone is something else.
 const RANGE_DB: f64 = 28.0;
+/// 1-5 kHz against 50 Hz-1 kHz on a body microphone: normal voices lie near -15 dB, raised ones 6 to 12 dB above.
+const SHOUT_SLOPE_DB: f64 = -5.0;
 /// Frames added at both ends: consonants start and end below the edge.
 const PAD: usize = 3;
 /// Frames this far below a microphone's loud speech teach nothing about who leads.
@@ -390,13 +416,72 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
         talker: None,
     }));
     stretches.sort_by_key(|s| (s.start, s.talker));
+    let efforts = stretches
+        .iter()
+        .filter_map(|s| {
+            let talker = s.talker?;
+            let position = leads[talker]?;
+            Some(Effort {
+                talker,
+                start: s.start,
+                end: s.end,
+                effort: effort(
+                    &tracks[position],
+                    ears[position].as_ref()?,
+                    s.start,
+                    s.end,
+                    grid,
+                )?,
+            })
+        })
+        .collect();
     SpeechMap {
+        efforts,
         grid,
         talkers,
         any,
         by_talker,
         stretches,
     }
+}
+
+/// Effort by voicing and by the slope of the spectrum: a raised voice puts its energy to 1-5 kHz (long-term average spectra of
+/// loud speech: +10 dB and more against the band below 1 kHz), a whisper has no pitch.
+fn effort(
+    measures: &TrackMeasures,
+    ear: &Ear,
+    start: usize,
+    end: usize,
+    grid: Grid,
+) -> Option<&'static str> {
+    let active: Vec<usize> = (start..end).filter(|&f| ear.over[f] > 10.0).collect();
+    if active.len() < grid.frames_in(0.3) {
+        return None;
+    }
+    let voiced = active
+        .iter()
+        .filter(|&&f| measures.frames.harmonicity[f] > VOICED)
+        .count();
+    if active.len() >= grid.frames_in(0.8) && (voiced as f64) < 0.12 * active.len() as f64 {
+        return Some("whisper");
+    }
+    let sum = |low: f64, high: f64| -> f64 {
+        let bands = bands_within(low, high);
+        active
+            .iter()
+            .map(|&f| {
+                (measures.frames.band_power(f, bands.clone())
+                    - measures.floor.band_power(f, bands.clone()))
+                .max(0.0)
+            })
+            .sum()
+    };
+    let slope = power_db(sum(1000.0, 5000.0)) - power_db(sum(50.0, 1000.0));
+    Some(if slope > SHOUT_SLOPE_DB {
+        "shout"
+    } else {
+        "normal"
+    })
 }
 
 fn reach(ears: &[Option<Ear>], position: usize) -> f64 {

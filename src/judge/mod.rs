@@ -1,9 +1,14 @@
 //! From findings to answers: merge, severity by speech and by what another microphone holds, cover, verdict.
 
-pub mod rank;
-
 use crate::detect::{Finding, TakeView};
-use crate::report::model::{MicTimeline, Range, Speech, Verdict};
+use crate::report::model::{MicTimeline, NotJudged, Range, Speech, Verdict};
+
+pub mod corroborate;
+pub mod cover;
+pub mod merge;
+pub mod rank;
+pub mod severity;
+pub mod verdict;
 
 /// What the judge says of a take.
 #[derive(Debug, Clone)]
@@ -18,42 +23,24 @@ pub struct Judged {
     pub verdict: Verdict,
     /// Where no microphone is clean over speech.
     pub no_clean_mic: Vec<Range>,
+    /// Tests that could not run.
+    pub not_judged: Vec<NotJudged>,
 }
 
 /// Judge a take.
 pub fn judge(view: &TakeView<'_>, findings: Vec<Finding>) -> Judged {
-    let speech = crude_speech(view);
+    let findings = merge::merge(findings, view.take.rate, view.take.samples);
+    let mut findings = corroborate::corroborate(view, findings);
+    let lines = cover::lines(view);
+    severity::assign(view, &lines, &mut findings);
+    merge::sort(&mut findings);
+    let no_clean_mic = verdict::no_clean_mic(view, &lines, &findings);
     Judged {
+        speech: verdict::speech(view, &lines, &findings),
+        mic_timeline: verdict::mic_timeline(view, &lines, &findings),
+        verdict: verdict::verdict(&findings, &no_clean_mic),
+        not_judged: verdict::not_judged(view),
+        no_clean_mic,
         findings,
-        speech,
-        mic_timeline: Vec::new(),
-        verdict: Verdict::NothingFound,
-        no_clean_mic: Vec::new(),
     }
-}
-
-fn crude_speech(view: &TakeView<'_>) -> Vec<Speech> {
-    let boom = view
-        .with_role(crate::report::model::Role::Boom)
-        .first()
-        .copied();
-    view.speech
-        .stretches
-        .iter()
-        .map(|s| Speech {
-            start_s: view.grid.time_s(s.start),
-            end_s: view.grid.time_s(s.end),
-            talker: s.talker.map(|t| view.speech.talkers[t].name.clone()),
-            best_track: s
-                .talker
-                .map(|t| view.speech.talkers[t].tracks[0])
-                .or(boom)
-                .map(|p| p + 1),
-            best_reason: String::new(),
-            clean_tracks: vec![],
-            heard_on: vec![],
-            level_dbfs: None,
-            effort: None,
-        })
-        .collect()
 }

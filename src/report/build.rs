@@ -173,7 +173,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
         windows: analysis.windows.clone(),
         speech: analysis.judged.speech.clone(),
         findings,
-        not_judged: Vec::new(),
+        not_judged: analysis.judged.not_judged.clone(),
         mic_timeline: analysis.judged.mic_timeline.clone(),
         alternates: Vec::new(),
         faders: super::pairs::faders(&analysis.mixes, t),
