@@ -18,6 +18,9 @@ pub mod track;
 
 /// Every detector, in the order of the contract's table of kinds.
 pub static DETECTORS: &[&Detector] = &[
+    &track::dropout::DETECTOR,
+    &track::rf_hit::DETECTOR,
+    &track::click::DETECTOR,
     &pair::duplicate_track::DETECTOR,
     &pair::polarity_inverted::DETECTOR,
     &pair::comb_filtering::DETECTOR,

@@ -3,13 +3,19 @@
 //! A meter takes blocks of any length and gives the same numbers whatever the block length. Nothing here knows settings,
 //! roles or other tracks; nothing here keeps samples: what grows with the take are frame measurements and event lists.
 
+pub mod fine;
 pub mod floor;
 pub mod frames;
+pub mod runs;
+pub mod transients;
 
 use crate::report::model::SampleFormat;
 
+pub use fine::Fine;
 pub use floor::Floor;
 pub use frames::{BANDS, Frames, Grid};
+pub use runs::Runs;
+pub use transients::Transient;
 
 /// What a meter needs to know before the first sample.
 #[derive(Debug, Clone, Copy)]
@@ -40,6 +46,12 @@ pub struct TrackMeasures {
     pub frames: Frames,
     /// Background, derived from the frames.
     pub floor: Floor,
+    /// Runs of equal samples and exact repeats.
+    pub runs: Runs,
+    /// Two bands every millisecond.
+    pub fine: Fine,
+    /// Places that prediction misses.
+    pub transients: Vec<Transient>,
     /// Samples that were NaN or infinite; counted as silence.
     pub nonfinite_samples: u64,
 }
@@ -48,6 +60,9 @@ pub struct TrackMeasures {
 #[derive(Debug)]
 pub struct TrackMeter {
     frames: frames::FramesMeter,
+    runs: runs::RunsMeter,
+    fine: fine::FineMeter,
+    transients: transients::TransientsMeter,
 }
 
 impl TrackMeter {
@@ -55,12 +70,18 @@ impl TrackMeter {
     pub fn new(signal: Signal) -> TrackMeter {
         TrackMeter {
             frames: frames::FramesMeter::new(signal.rate),
+            runs: runs::RunsMeter::new(signal.rate),
+            fine: fine::FineMeter::new(signal.rate),
+            transients: transients::TransientsMeter::new(signal.rate),
         }
     }
 
     /// Take in the next samples.
     pub fn push(&mut self, chunk: Chunk<'_>) {
         self.frames.push(chunk.x);
+        self.runs.push(chunk.x);
+        self.fine.push(chunk.x);
+        self.transients.push(chunk.x);
     }
 
     /// Everything measured.
@@ -70,6 +91,9 @@ impl TrackMeter {
         TrackMeasures {
             frames,
             floor,
+            runs: self.runs.finish(),
+            fine: self.fine.finish(),
+            transients: self.transients.finish(),
             nonfinite_samples,
         }
     }

@@ -1,1 +1,6 @@
 //! Kinds found on one track.
+
+pub mod click;
+pub mod dropout;
+mod impulses;
+pub mod rf_hit;

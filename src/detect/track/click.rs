@@ -1,0 +1,236 @@
+//! `click`: a discontinuity or pop that radio does not explain.
+//!
+//! **Fault.** A connector that opens and closes, a damaged sample, samples lost between converter and card.
+//! **Signature.** The wave cannot be predicted from either side, yet no sample, or exactly one, is damaged: a step, a joint,
+//! a single bad value. What comes through air, cloth or a radio link is band-limited and always damages several.
+//! **Decision.** Prediction error of at least 12 robust sigmas from both sides, at most one damaged sample, the shape of a
+//! step or of one sample, and well above the next error nearby.
+//! **Must not fire on** claps, doors, steps, lips and consonants (never that sharp), the edges of gaps and of mutes
+//! (`dropout`, `dead_track`), clipping.
+//! **Known misses.** Samples lost in silence; pops behind a low-pass.
+//! **Source.** Reference on detection methods, section 6; report contract, table of kinds and severity.
+
+use super::dropout;
+use super::impulses::{Impulses, Span, grouped};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::Transient;
+use crate::report::model::{Origin, Severity};
+use crate::settings::Param;
+use crate::units::db;
+
+static MIN_Z: Param = Param {
+    key: "click.min_sigmas",
+    default: 12.0,
+    unit: "1",
+    range: (6.0, 100.0),
+    why: "prediction errors of voices reach 10 robust sigmas within a second, a joint of a loud wave 20 to 600",
+};
+static FAULT_PER_MIN: Param = Param {
+    key: "click.fault_per_min",
+    default: 5.0,
+    unit: "1/min",
+    range: (1.0, 60.0),
+    why: "report contract: single clicks are a caution, from about five a minute they are on a line",
+};
+
+/// The detector.
+pub static DETECTOR: Detector = Detector {
+    kind: "click",
+    explain: Explain {
+        means: "The wave jumps where nothing acoustic can: a pop of a connector, a single damaged sample, or a joint where samples were lost.",
+        sounds_like: "A tick or a pop, dry, without any room on it.",
+        usual_cause: "A worn cable or connector, phantom power switching, clock trouble between converter and recorder, a card that lost samples.",
+        do_now: "Single clicks can be repaired. Many of them: change cable and connector, check the clock, and listen before the next take.",
+        measured_by: "Linear prediction from both sides: the error in robust sigmas, how many samples lie damaged between, and how well a step or a single sample explains it.",
+        not_to_confuse: "Lips, jewellery, slates and doors go through air and are never that sharp. Radio clicks are several samples wide. Edges of dropouts are part of the dropout.",
+    },
+    params: &[&MIN_Z, &FAULT_PER_MIN],
+    run: Run::Take(run),
+};
+
+/// Whether a transient is a step, a joint or a single damaged sample: nothing that came through a filter.
+pub(crate) fn is_joint(t: &Transient) -> bool {
+    (-1..=1).contains(&t.width) && (t.step_share > 0.94 || t.single_share > 0.94) && t.z >= 9.0
+}
+
+fn run(view: &TakeView<'_>) -> Vec<Finding> {
+    let all = Impulses::new(view);
+    let found: Vec<(usize, Vec<Transient>)> = (0..all.tracks.len())
+        .map(|t| (all.tracks[t], clicks(view, &all, t)))
+        .collect();
+    let minutes = (view.take.duration_s() / 60.0).max(0.5);
+    let mut findings: Vec<Finding> = Vec::new();
+    for (position, clicks) in &found {
+        let spans: Vec<Span> = clicks
+            .iter()
+            .map(|c| Span {
+                start: c.at,
+                end: c.at + c.width.max(1) as u64,
+            })
+            .collect();
+        for group in grouped(&spans, view.grid.rate) {
+            let members: Vec<Transient> = group.iter().map(|&k| clicks[k]).collect();
+            let with: Vec<usize> = found
+                .iter()
+                .filter(|(other, list)| {
+                    other != position && list.iter().any(|c| c.at.abs_diff(members[0].at) <= 1)
+                })
+                .map(|(other, _)| *other)
+                .collect();
+            if with.iter().any(|other| other < position) {
+                continue;
+            }
+            let often = clicks.len() as f64 / minutes;
+            findings.push(finding(view, *position, &with, &members, often));
+        }
+    }
+    findings
+}
+
+fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
+    let position = all.tracks[t];
+    let measures = &view.tracks[position];
+    let rate = view.grid.rate;
+    let gaps = all.gaps(t);
+    let mut shadows = dropout::shadow(&gaps, rate);
+    shadows.extend(super::rf_hit::error_bursts(all, t, &gaps, rate));
+    let near = (0.012 * f64::from(rate)) as u64;
+    let joints: Vec<Transient> = measures
+        .transients
+        .iter()
+        .filter(|c| is_joint(c))
+        .copied()
+        .collect();
+    joints
+        .iter()
+        .filter(|c| f64::from(c.z) >= view.settings.get(&MIN_Z))
+        .filter(|c| {
+            let paired = joints
+                .iter()
+                .any(|o| o.at != c.at && o.at.abs_diff(c.at) < near);
+            c.prominence >= 2.0 || (paired && c.prominence >= 0.5)
+        })
+        .filter(|c| {
+            let span = Span {
+                start: c.at,
+                end: c.at + 1,
+            };
+            !shadows.iter().any(|s| s.near(&span, 0))
+        })
+        .filter(|c| !at_mute(view, position, c.at))
+        .copied()
+        .collect()
+}
+
+/// Whether a track falls below its own background, or was below it, right at a place: the edge of a mute.
+fn at_mute(view: &TakeView<'_>, position: usize, at: u64) -> bool {
+    let fine = &view.tracks[position].fine;
+    let k = fine.at(at) as i64;
+    let usual = crate::measure::Fine::rank(&fine.high, 0, fine.len() as i64, 0.5);
+    let gone = |from: i64, to: i64| {
+        crate::measure::Fine::rank(&fine.high, from, to, 0.5).saturating_add(10)
+            < quiet(view, position).min(usual)
+    };
+    gone(k - 40, k - 2) || gone(k + 3, k + 41)
+}
+
+/// Background of the high band around the whole take: the level that the quietest fifth with signal stays below.
+fn quiet(view: &TakeView<'_>, position: usize) -> u8 {
+    let codes: Vec<u8> = view.tracks[position]
+        .fine
+        .high
+        .iter()
+        .copied()
+        .filter(|&c| c > 0)
+        .collect();
+    crate::measure::Fine::rank(&codes, 0, codes.len() as i64, 0.2)
+}
+
+fn finding(
+    view: &TakeView<'_>,
+    position: usize,
+    with: &[usize],
+    clicks: &[Transient],
+    often: f64,
+) -> Finding {
+    let rate = view.grid.rate;
+    let start = clicks[0].at;
+    let last = clicks[clicks.len() - 1];
+    let end = last.at + last.width.max(1) as u64;
+    let strongest = clicks
+        .iter()
+        .copied()
+        .max_by(|a, b| a.z.total_cmp(&b.z))
+        .unwrap_or(last);
+    let mut positions = vec![position];
+    positions.extend_from_slice(with);
+    let slack = (0.05 * f64::from(rate)) as u64;
+    let spoken = view
+        .speech
+        .own_within(position, start.saturating_sub(slack), end + slack);
+    let single = strongest.single_share > strongest.step_share;
+    let jump = db(f64::from(strongest.jump));
+    let name = if positions.len() > 1 {
+        format!("{} tracks", positions.len())
+    } else {
+        view.track(position).label()
+    };
+    let what = if single {
+        "a damaged sample"
+    } else {
+        "the wave jumps"
+    };
+    let many = often >= view.settings.get(&FAULT_PER_MIN);
+    view.finding_on("click", &positions, start, end)
+        .severity(if many && spoken {
+            Severity::Fault
+        } else {
+            Severity::Caution
+        })
+        .confidence(if strongest.z >= 20.0 { 0.97 } else { 0.9 })
+        .origin(if positions.len() > 1 || single {
+            Origin::Recorder
+        } else {
+            Origin::ThisMic
+        })
+        .fact("mechanism", if single { "single_sample" } else { "step" })
+        .fact("events", clicks.len())
+        .number("jump_dbfs", jump, 1)
+        .number("error_sigmas", f64::from(strongest.z), 0)
+        .number("clicks_per_min", often, 1)
+        .says(
+            format!("{name}: click, {what} by {jump:.0} dBFS."),
+            if many {
+                "Change cable and connector and check the clock before the next take; use another microphone for the lines."
+            } else {
+                "A single click can be repaired in post; listen to the cable and connector before the next take."
+            },
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn transient(width: i32, z: f32, step: f32, single: f32) -> Transient {
+        Transient {
+            at: 1000,
+            width,
+            z,
+            prominence: 5.0,
+            jump: 0.1,
+            single_share: single,
+            step_share: step,
+            offset: 0.0,
+        }
+    }
+
+    #[test]
+    fn only_what_no_filter_shaped_is_a_joint() {
+        assert!(is_joint(&transient(0, 20.0, 0.99, 0.3)));
+        assert!(is_joint(&transient(1, 20.0, 0.1, 0.98)));
+        assert!(!is_joint(&transient(20, 200.0, 0.02, 0.03)));
+        assert!(!is_joint(&transient(0, 20.0, 0.5, 0.5)));
+        assert!(!is_joint(&transient(1, 7.0, 0.1, 0.99)));
+    }
+}

@@ -1,0 +1,528 @@
+//! What `dropout`, `rf_hit` and `click` share: which microphones can bear witness, what no other microphone explains,
+//! where a track falls below its own background, and how neighbouring events become one.
+//!
+//! Four questions go before every verdict: is it below the track's own floor or made of equal samples (then it is the
+//! chain, never the room); did another microphone hear it, scaled and late (then it is a sound); is it on several tracks
+//! at the same sample (then it is the recorder); is it a landmark.
+
+use crate::detect::TakeView;
+use crate::measure::fine::{Fine, level};
+use crate::measure::runs::{Repeat, Run};
+use crate::report::model::Role;
+
+/// Events of one kind on one track that are closer than this are one finding (report contract).
+const MERGE_S: f64 = 0.25;
+/// Milliseconds by which another microphone may hear a sound earlier and later.
+const EARLIER_MS: usize = 14;
+const LATER_MS: usize = 30;
+/// Milliseconds per value of the coarse level curves that microphones are compared by.
+const COARSE: usize = 20;
+/// A track hears something where its high band is this far above its quiet fifth, in half dB.
+const HEARS: u8 = 30;
+/// How much louder than another microphone a track is taken to be where nothing can be compared, in half dB.
+const UNKNOWN_LEAD: i32 = 60;
+/// Share of the loud moments at which the lead over another microphone is smaller than the one reckoned with.
+const LEAD_SHARE: f64 = 0.95;
+
+/// A stretch of one track, in samples, half-open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Span {
+    pub(crate) start: u64,
+    pub(crate) end: u64,
+}
+
+impl Span {
+    pub(crate) fn length(&self) -> u64 {
+        self.end.saturating_sub(self.start)
+    }
+
+    /// Whether two stretches touch when each is widened by `slack` samples.
+    pub(crate) fn near(&self, other: &Span, slack: u64) -> bool {
+        self.start < other.end + slack && other.start < self.end + slack
+    }
+}
+
+/// A stretch of the high band that no other microphone explains.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Burst {
+    pub(crate) span: Span,
+    /// Largest level over what the other microphones allow, dB.
+    pub(crate) excess_db: f64,
+    /// High band over middle band, dB.
+    pub(crate) whiteness_db: f64,
+    /// Steepest rise within 2 ms, dB.
+    pub(crate) rise_db: f64,
+    /// Loudest millisecond of the high band, dBFS.
+    pub(crate) level_dbfs: f64,
+}
+
+/// Why signal is missing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Cause {
+    /// Samples that are exactly 0.
+    Zeros,
+    /// One value held.
+    Held,
+    /// What came before, again and again; the period in samples.
+    Repeated(u64),
+    /// A single copy of the block before; its length in samples.
+    Copied(u64),
+    /// Both bands below the track's own background.
+    Below,
+}
+
+/// Signal that is missing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Gap {
+    pub(crate) span: Span,
+    pub(crate) cause: Cause,
+    /// How far below its own background, dB; infinite for zeros, 0 where it cannot be said.
+    pub(crate) depth_db: f64,
+}
+
+/// The microphones of a take and what each can say about the others.
+pub(crate) struct Impulses<'a> {
+    view: &'a TakeView<'a>,
+    /// Positions of the tracks that are judged.
+    pub(crate) tracks: Vec<usize>,
+    // Per judged track: largest high-band code from EARLIER_MS before to LATER_MS after each step.
+    wide: Vec<Vec<u8>>,
+    coarse: Vec<Vec<u8>>,
+    quiet: Vec<u8>,
+}
+
+impl<'a> Impulses<'a> {
+    /// Look at the microphones of a take; without any, at its mix tracks.
+    pub(crate) fn new(view: &'a TakeView<'a>) -> Impulses<'a> {
+        let live = |&i: &usize| {
+            let fine = &view.tracks[i].fine;
+            2 * fine.high.iter().filter(|&&c| c > 0).count() > fine.len()
+        };
+        let of = |wanted: fn(Role) -> bool| -> Vec<usize> {
+            (0..view.take.tracks.len())
+                .filter(|&i| wanted(view.take.tracks[i].role))
+                .filter(live)
+                .collect()
+        };
+        let mut tracks = of(|r| matches!(r, Role::Boom | Role::Lav | Role::Plant | Role::Unknown));
+        if tracks.is_empty() {
+            tracks = of(|r| r == Role::Mix);
+        }
+        let high = |&i: &usize| &view.tracks[i].fine.high;
+        Impulses {
+            view,
+            wide: tracks.iter().map(|i| widened(high(i))).collect(),
+            coarse: tracks
+                .iter()
+                .map(|i| {
+                    high(i)
+                        .chunks(COARSE)
+                        .map(|c| c.iter().copied().max().unwrap_or(0))
+                        .collect()
+                })
+                .collect(),
+            quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
+            tracks,
+        }
+    }
+
+    fn fine(&self, t: usize) -> &Fine {
+        &self.view.tracks[self.tracks[t]].fine
+    }
+
+    /// How much louder track `a` is than track `b` when `a` hears something, in half dB; `None` where both carry one signal.
+    fn lead(&self, a: usize, b: usize) -> Option<i32> {
+        let (x, y) = (&self.coarse[a], &self.coarse[b]);
+        let mut counts = [0u32; 511];
+        let mut total = 0u32;
+        for (k, &here) in x.iter().enumerate() {
+            if here < self.quiet[a].saturating_add(HEARS) {
+                continue;
+            }
+            let there = (k.saturating_sub(1)..(k + 2).min(y.len()))
+                .map(|n| y[n])
+                .max()
+                .unwrap_or(0);
+            counts[(i32::from(here) - i32::from(there) + 255) as usize] += 1;
+            total += 1;
+        }
+        if total < 30 {
+            return Some(UNKNOWN_LEAD);
+        }
+        let at = |share: f64| -> i32 {
+            let wanted = (share * f64::from(total)) as u32;
+            let mut below = 0;
+            for (k, count) in counts.iter().enumerate() {
+                below += count;
+                if below > wanted {
+                    return k as i32 - 255;
+                }
+            }
+            255
+        };
+        (!self.same_signal(a, b)).then(|| at(LEAD_SHARE))
+    }
+
+    /// Whether two tracks carry one signal at two gains: millisecond levels of two microphones scatter by far more.
+    fn same_signal(&self, a: usize, b: usize) -> bool {
+        let (x, y) = (&self.fine(a).mid, &self.fine(b).mid);
+        let loud = Fine::rank(x, 0, x.len() as i64, 0.7);
+        let differences: Vec<i32> = x
+            .iter()
+            .zip(y)
+            .step_by(7)
+            .filter(|(u, _)| **u >= loud && **u > 0)
+            .map(|(&u, &v)| i32::from(u) - i32::from(v))
+            .collect();
+        if differences.len() < 100 {
+            return false;
+        }
+        let mut sorted = differences.clone();
+        sorted.sort_unstable();
+        let middle = sorted[sorted.len() / 2];
+        let close = differences
+            .iter()
+            .filter(|d| (**d - middle).abs() <= 2)
+            .count();
+        close * 10 > differences.len() * 8
+    }
+
+    /// Highest code per step that the other microphones allow a sound on track `t` to have; `None` without a witness.
+    pub(crate) fn allowed(&self, t: usize) -> Option<Vec<u8>> {
+        let mut allowed: Option<Vec<u8>> = None;
+        for other in (0..self.tracks.len()).filter(|&o| o != t) {
+            let Some(lead) = self.lead(t, other) else {
+                continue;
+            };
+            let codes = allowed.get_or_insert_with(|| vec![0; self.fine(t).len()]);
+            for (slot, &heard) in codes.iter_mut().zip(&self.wide[other]) {
+                *slot = (*slot).max((i32::from(heard) + lead).clamp(0, 255) as u8);
+            }
+        }
+        allowed
+    }
+
+    /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least
+    /// `excess_db` louder than the other microphones allow. Holes of up to 12 ms are closed.
+    pub(crate) fn bursts(&self, t: usize, over_db: f64, excess_db: f64) -> Vec<Burst> {
+        let Some(allowed) = self.allowed(t) else {
+            return Vec::new();
+        };
+        let fine = self.fine(t);
+        let least = self.quiet[t].saturating_add((2.0 * over_db) as u8);
+        let margin = (2.0 * excess_db) as i32;
+        let mut found: Vec<Vec<usize>> = Vec::new();
+        for (k, (&here, &limit)) in fine.high.iter().zip(&allowed).enumerate() {
+            if here < least || i32::from(here) - i32::from(limit) < margin {
+                continue;
+            }
+            match found.last_mut() {
+                Some(group) if k - group[group.len() - 1] <= 13 => group.push(k),
+                _ => found.push(vec![k]),
+            }
+        }
+        found
+            .into_iter()
+            .map(|group| burst(fine, &allowed, &group))
+            .collect()
+    }
+
+    /// Missing signal on track `t`, in order.
+    pub(crate) fn gaps(&self, t: usize) -> Vec<Gap> {
+        let measures = &self.view.tracks[self.tracks[t]];
+        let mut found = exact_gaps(self.view, self.tracks[t]);
+        let own = Background::of(&measures.fine);
+        found.retain(|gap| own.cut_off(&measures.fine, gap.span));
+        for gap in own.gaps(&measures.fine) {
+            if !found.iter().any(|g| g.span.near(&gap.span, 0)) {
+                found.push(gap);
+            }
+        }
+        found.sort_by_key(|g| g.span);
+        found
+    }
+}
+
+fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
+    let power = |codes: &[u8]| -> f64 {
+        group
+            .iter()
+            .map(|&k| crate::units::power(level(codes[k])))
+            .sum()
+    };
+    let (first, last) = (group[0], group[group.len() - 1]);
+    let excess = group
+        .iter()
+        .map(|&k| i32::from(fine.high[k]) - i32::from(allowed[k]))
+        .max()
+        .unwrap_or(0);
+    let rise = group
+        .iter()
+        .map(|&k| i32::from(fine.high[k]) - i32::from(fine.high[k.saturating_sub(2)]))
+        .max()
+        .unwrap_or(0);
+    let top = group.iter().map(|&k| fine.high[k]).max().unwrap_or(0);
+    Burst {
+        span: Span {
+            start: fine.sample(onset(fine, first)),
+            end: fine.sample(last + 1),
+        },
+        excess_db: 0.5 * f64::from(excess),
+        whiteness_db: crate::units::power_db(power(&fine.high) / power(&fine.mid)),
+        rise_db: 0.5 * f64::from(rise),
+        level_dbfs: level(top),
+    }
+}
+
+/// Step at which what stands out at `first` begins: back to the last step that still rises to it by 6 dB and more.
+fn onset(fine: &Fine, first: usize) -> usize {
+    let mut at = first;
+    while at > 0 && first - at < 3 && fine.high[at - 1] + 12 > fine.high[first] {
+        at -= 1;
+    }
+    at
+}
+
+/// Code that a fifth of the steps with signal stay below.
+fn quiet_fifth(codes: &[u8]) -> u8 {
+    let loud: Vec<u8> = codes.iter().copied().filter(|&c| c > 0).collect();
+    Fine::rank(&loud, 0, loud.len() as i64, 0.2)
+}
+
+/// Largest value from [`EARLIER_MS`] before to [`LATER_MS`] after each.
+fn widened(codes: &[u8]) -> Vec<u8> {
+    let mut best: std::collections::VecDeque<usize> = std::collections::VecDeque::new();
+    let mut out = Vec::with_capacity(codes.len());
+    let mut next = 0;
+    for k in 0..codes.len() {
+        while next < codes.len() && next <= k + LATER_MS {
+            while best.back().is_some_and(|&b| codes[b] <= codes[next]) {
+                best.pop_back();
+            }
+            best.push_back(next);
+            next += 1;
+        }
+        while best.front().is_some_and(|&b| b + EARLIER_MS < k) {
+            best.pop_front();
+        }
+        out.push(best.front().map_or(0, |&b| codes[b]));
+    }
+    out
+}
+
+/// Runs of equal samples and exact repeats that no microphone makes by itself.
+fn exact_gaps(view: &TakeView<'_>, track: usize) -> Vec<Gap> {
+    let measures = &view.tracks[track];
+    let (runs, rate) = (&measures.runs, f64::from(view.grid.rate));
+    let edge = (0.02 * rate) as u64;
+    let peak = measures.frames.peak.iter().copied().fold(0f32, f32::max);
+    let inside = |start: u64, end: u64| {
+        start > edge && end + edge < view.grid.samples && end - start < (2.0 * rate) as u64
+    };
+    let mut found: Vec<Gap> = Vec::new();
+    // A coarse or square signal holds values by itself.
+    if runs.natural_share((0.001 * rate) as u64) < 0.001 {
+        for &Run {
+            start,
+            length,
+            value,
+        } in &runs.equal
+        {
+            if inside(start, start + length) && (value == 0.0 || value.abs() < 0.9 * peak) {
+                found.push(Gap {
+                    span: Span {
+                        start,
+                        end: start + length,
+                    },
+                    cause: if value == 0.0 {
+                        Cause::Zeros
+                    } else {
+                        Cause::Held
+                    },
+                    depth_db: if value == 0.0 { f64::INFINITY } else { 0.0 },
+                });
+            }
+        }
+    }
+    // A tone or another periodic signal repeats all the time.
+    let repeated: u64 = runs.repeats.iter().map(|r| r.length).sum();
+    if repeated * 50 < view.grid.samples {
+        for &Repeat {
+            start,
+            length,
+            period,
+        } in &runs.repeats
+        {
+            if inside(start, start + length) {
+                found.push(Gap {
+                    span: Span {
+                        start,
+                        end: start + length,
+                    },
+                    cause: if 2 * length >= 3 * period {
+                        Cause::Repeated(period)
+                    } else {
+                        Cause::Copied(period)
+                    },
+                    depth_db: 0.0,
+                });
+            }
+        }
+    }
+    found.sort_by_key(|g| g.span);
+    found
+}
+
+/// The level that a track's own hiss never leaves, every 100 ms, in codes of the two bands.
+struct Background {
+    high: Vec<u8>,
+    mid: Vec<u8>,
+}
+
+/// Steps per value of [`Background`].
+const EVERY: usize = 100;
+/// Below the background by this many codes (8 dB) signal counts as gone: a natural pause ends at the background.
+const GONE: u8 = 16;
+
+impl Background {
+    fn of(fine: &Fine) -> Background {
+        let of = |codes: &[u8]| -> Vec<u8> {
+            (0..codes.len().div_ceil(EVERY))
+                .map(|s| {
+                    let middle = (s * EVERY + EVERY / 2) as i64;
+                    let near = Fine::rank(codes, middle - 2000, middle + 2000, 0.2);
+                    near.max(Fine::rank(codes, middle - 6000, middle + 6000, 0.2))
+                })
+                .collect()
+        };
+        Background {
+            high: of(&fine.high),
+            mid: of(&fine.mid),
+        }
+    }
+
+    fn gone(&self, fine: &Fine, k: usize) -> bool {
+        fine.high[k].saturating_add(GONE) <= self.high[k / EVERY]
+            && fine.mid[k].saturating_add(GONE) <= self.mid[k / EVERY]
+    }
+
+    /// Whether signal stands at its background or above on both sides of a stretch: it was cut, it did not fade.
+    fn cut_off(&self, fine: &Fine, span: Span) -> bool {
+        let (a, b) = (fine.at(span.start) as i64, fine.at(span.end) as i64);
+        let sound = |from: i64, to: i64| {
+            let at = (from.clamp(0, fine.len() as i64 - 1)) as usize / EVERY;
+            Fine::most(&fine.high, from, to).saturating_add(6) >= self.high[at]
+                && Fine::most(&fine.mid, from, to).saturating_add(6) >= self.mid[at]
+        };
+        !fine.is_empty() && sound(a - 3, a + 1) && sound(b, b + 4)
+    }
+
+    /// Stretches of 3 ms to 2 s in which both bands are gone, with both edges within 3 ms.
+    fn gaps(&self, fine: &Fine) -> Vec<Gap> {
+        let gone: Vec<bool> = (0..fine.len()).map(|k| self.gone(fine, k)).collect();
+        crate::compare::speech::runs(&gone)
+            .into_iter()
+            .filter(|&(a, b)| (3..2000).contains(&(b - a)) && a > 20 && b + 20 < fine.len())
+            .filter_map(|(a, b)| {
+                let span = Span {
+                    start: edge(&fine.mid, fine, a, -1),
+                    end: edge(&fine.mid, fine, b - 1, 1),
+                };
+                let middle = &fine.mid[a..b];
+                let depth = i32::from(self.mid[a / EVERY])
+                    - i32::from(Fine::rank(middle, 0, middle.len() as i64, 0.5));
+                self.cut_off(fine, span).then_some(Gap {
+                    span,
+                    cause: Cause::Below,
+                    depth_db: 0.5 * f64::from(depth),
+                })
+            })
+            .collect()
+    }
+}
+
+/// Where within the neighbouring steps signal ends (`towards` -1, before step `inner`) or begins again (1, after it), from
+/// the share of the usual power that the step at the edge still has.
+fn edge(codes: &[u8], fine: &Fine, inner: usize, towards: i64) -> u64 {
+    let at = |n: i64| crate::units::power(level(codes[(inner as i64 + n * towards) as usize]));
+    let usual = (at(2) + at(3) + at(4)) / 3.0;
+    let share = ((at(1) - at(0)) / (usual - at(0)).max(1e-30)).clamp(0.0, 1.0);
+    let step = fine.step as f64;
+    let sample = if towards < 0 {
+        (inner - 1) as f64 * step + share * step
+    } else {
+        (inner + 2) as f64 * step - share * step
+    };
+    (sample as u64).min(fine.samples)
+}
+
+/// Join spans (in order) closer than [`MERGE_S`]: index lists. A join that would leave less than a quarter of more than
+/// 0.9 s covered by events is not made.
+pub(crate) fn grouped(spans: &[Span], rate: u32) -> Vec<Vec<usize>> {
+    let reach = (MERGE_S * f64::from(rate)) as u64;
+    let long = (0.9 * f64::from(rate)) as u64;
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let (mut end, mut covered) = (0u64, 0u64);
+    for (k, span) in spans.iter().enumerate() {
+        let fits = groups.last().is_some_and(|g: &Vec<usize>| {
+            let whole = span.end.max(end) - spans[g[0]].start;
+            span.start < end + reach && (whole < long || 4 * (covered + span.length()) > whole)
+        });
+        match groups.last_mut() {
+            Some(group) if fits => {
+                group.push(k);
+                end = end.max(span.end);
+                covered += span.length();
+            }
+            _ => {
+                groups.push(vec![k]);
+                (end, covered) = (span.end, span.length());
+            }
+        }
+    }
+    groups
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn widening_looks_back_and_ahead() {
+        let mut codes = vec![1u8; 100];
+        codes[50] = 9;
+        let wide = widened(&codes);
+        let hot: Vec<usize> = (0..100).filter(|&k| wide[k] == 9).collect();
+        assert_eq!(hot.first(), Some(&(50 - LATER_MS)));
+        assert_eq!(hot.last(), Some(&(50 + EARLIER_MS)));
+    }
+
+    #[test]
+    fn close_events_join_and_thin_chains_do_not_grow_long() {
+        let span = |start: u64, length: u64| Span {
+            start,
+            end: start + length,
+        };
+        let spans = [span(0, 480), span(5000, 480), span(60_000, 480)];
+        assert_eq!(grouped(&spans, 48_000), vec![vec![0, 1], vec![2]]);
+        let chain: Vec<Span> = (0..20).map(|k| span(k * 10_000, 100)).collect();
+        let groups = grouped(&chain, 48_000);
+        assert!(groups.len() > 3, "{groups:?}");
+        assert_eq!(groups.iter().map(Vec::len).sum::<usize>(), 20);
+    }
+
+    #[test]
+    fn an_edge_inside_a_step_is_placed_by_its_share_of_power() {
+        let codes: Vec<u8> = [-40.0, -40.0, -40.0, -40.0, -43.0, -100.0, -100.0]
+            .map(crate::measure::fine::code)
+            .to_vec();
+        let fine = Fine {
+            step: 48,
+            samples: 7 * 48,
+            high: codes.clone(),
+            mid: codes.clone(),
+        };
+        let found = edge(&codes, &fine, 5, -1);
+        assert!(found.abs_diff(4 * 48 + 24) <= 1, "{found}");
+    }
+}

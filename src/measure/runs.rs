@@ -1,0 +1,291 @@
+//! Exactly equal samples: runs of one value and stretches that repeat what went before.
+//!
+//! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
+//! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
+
+/// Shortest run of equal samples that is listed, in seconds.
+const LEAST_RUN_S: f64 = 0.001;
+/// Samples compared before a repeat is believed.
+const LEAST_REPEAT: usize = 32;
+/// Shortest and longest packet in seconds.
+const PACKET_S: (f64, f64) = (0.000_9, 0.0405);
+/// Samples that make up the fingerprint of a place.
+const KEY: usize = 8;
+/// Slots of the table of fingerprints, a power of two.
+const SLOTS: usize = 4096;
+/// Octaves of run length that are counted.
+pub const LENGTHS: usize = 24;
+
+/// Samples of one value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Run {
+    /// First sample.
+    pub start: u64,
+    /// Samples.
+    pub length: u64,
+    /// Their value, full scale 1.
+    pub value: f32,
+}
+
+/// A stretch that equals what stood `period` samples before, sample by sample.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Repeat {
+    /// First sample of the copy.
+    pub start: u64,
+    /// Samples of the copy.
+    pub length: u64,
+    /// Distance to the original.
+    pub period: u64,
+}
+
+/// What [`RunsMeter`] found.
+#[derive(Debug, Clone, Default)]
+pub struct Runs {
+    /// Runs of equal samples of 1 ms and longer, in order.
+    pub equal: Vec<Run>,
+    /// Exact repeats of 32 samples and more, in order; runs of equal samples are not among them.
+    pub repeats: Vec<Repeat>,
+    /// Samples of the track by the length of the equal run they stand in: entry k holds runs of `2^k..2^(k+1)` samples.
+    pub by_length: [u64; LENGTHS],
+    /// Samples of the track that are exactly 0.
+    pub zeros: u64,
+    /// Samples of the track.
+    pub samples: u64,
+}
+
+impl Runs {
+    /// Share of the track that stands in runs of 8..`below` equal samples (rounded up to octaves): what its own coarse
+    /// quantisation, or a square wave, makes by itself. 0 for an empty track.
+    pub fn natural_share(&self, below: u64) -> f64 {
+        let top = (below.max(8) as f64).log2().ceil() as usize;
+        let held: u64 = self.by_length[3..top.clamp(3, LENGTHS)].iter().sum();
+        held as f64 / (self.samples.max(1)) as f64
+    }
+}
+
+/// Measures [`Runs`].
+#[derive(Debug)]
+pub struct RunsMeter {
+    least_run: u64,
+    period: (usize, usize),
+    at: u64,
+    run: Option<Run>,
+    // The last samples before `at`, as bits; enough for the longest packet and the longest possible look back.
+    past: Vec<u32>,
+    table: Vec<u64>,
+    open: Option<Repeat>,
+    same: u32,
+    out: Runs,
+}
+
+impl RunsMeter {
+    /// A meter at rest. `rate` in Hz.
+    pub fn new(rate: u32) -> RunsMeter {
+        let rate = f64::from(rate);
+        RunsMeter {
+            least_run: (LEAST_RUN_S * rate).ceil().max(8.0) as u64,
+            period: (
+                (PACKET_S.0 * rate).floor().max(KEY as f64) as usize,
+                (PACKET_S.1 * rate).ceil() as usize,
+            ),
+            at: 0,
+            run: None,
+            past: Vec::new(),
+            table: vec![u64::MAX; SLOTS],
+            open: None,
+            same: 0,
+            out: Runs::default(),
+        }
+    }
+
+    /// Take in samples.
+    pub fn push(&mut self, x: &[f32]) {
+        for &value in x {
+            self.equal(value);
+            self.repeat(value);
+            self.at += 1;
+        }
+        let keep = 2 * self.period.1 + LEAST_REPEAT;
+        if self.past.len() > 4 * keep {
+            let surplus = self.past.len() - keep;
+            self.past.drain(..surplus);
+        }
+    }
+
+    fn equal(&mut self, value: f32) {
+        self.out.samples += 1;
+        self.out.zeros += u64::from(value == 0.0);
+        match &mut self.run {
+            Some(run) if run.value == value => run.length += 1,
+            _ => {
+                self.close_run();
+                self.run = Some(Run {
+                    start: self.at,
+                    length: 1,
+                    value,
+                });
+            }
+        }
+    }
+
+    fn close_run(&mut self) {
+        if let Some(run) = self.run.take() {
+            self.out.by_length[(run.length.ilog2() as usize).min(LENGTHS - 1)] += run.length;
+            if run.length >= self.least_run {
+                self.out.equal.push(run);
+            }
+        }
+    }
+
+    /// Fingerprints are taken only where the samples themselves say so (one place in four), so that a copy is asked at
+    /// the same places as its original and most samples cost nothing.
+    fn repeat(&mut self, value: f32) {
+        let bits = (value + 0.0).to_bits();
+        self.same = if self.past.last() == Some(&bits) {
+            self.same + 1
+        } else {
+            0
+        };
+        if let Some(open) = &mut self.open {
+            let original = self.past[self.past.len() - open.period as usize];
+            if original == bits {
+                open.length += 1;
+            } else {
+                self.close_repeat();
+            }
+        }
+        self.past.push(bits);
+        let n = self.past.len();
+        if self.open.is_some() || n <= KEY || self.same > 2 {
+            return;
+        }
+        let mix = bits.wrapping_mul(0x9E37_79B1);
+        if mix >> 30 != 0 {
+            return;
+        }
+        let key = self.past[n - KEY..].iter().fold(0u32, |h, &b| {
+            (h ^ b).wrapping_mul(0x85EB_CA6B).rotate_left(13)
+        });
+        let slot = &mut self.table[(key.wrapping_mul(0xC2B2_AE35) >> 20) as usize % SLOTS];
+        let before = *slot;
+        *slot = self.at;
+        if before == u64::MAX {
+            return;
+        }
+        let period = (self.at - before) as usize;
+        if !(self.period.0..=self.period.1).contains(&period) || period >= n {
+            return;
+        }
+        let length = (0..(n - period).min(self.period.1))
+            .take_while(|k| self.past[n - 1 - k] == self.past[n - 1 - k - period])
+            .count();
+        if length >= KEY {
+            self.open = Some(Repeat {
+                start: self.at + 1 - length as u64,
+                length: length as u64,
+                period: period as u64,
+            });
+        }
+    }
+
+    fn close_repeat(&mut self) {
+        if let Some(open) = self.open.take() {
+            // A run of one value repeats at every distance; it is listed as a run.
+            let held = self.run.map_or(0, |r| r.length).max(
+                self.out
+                    .equal
+                    .last()
+                    .filter(|r| r.start + r.length > open.start)
+                    .map_or(0, |r| r.length),
+            );
+            if open.length >= LEAST_REPEAT as u64 && held < open.length / 2 {
+                self.out.repeats.push(open);
+            }
+        }
+    }
+
+    /// Everything found.
+    pub fn finish(mut self) -> Runs {
+        self.close_run();
+        self.close_repeat();
+        self.out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noise(n: usize) -> Vec<f32> {
+        let mut state = 1u64;
+        (0..n)
+            .map(|_| {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                let code = ((state >> 40) as i64 - (1 << 23)) / 4096;
+                code as f32 / 8_388_608.0
+            })
+            .collect()
+    }
+
+    fn measure(x: &[f32], block: usize) -> Runs {
+        let mut meter = RunsMeter::new(48_000);
+        x.chunks(block).for_each(|b| meter.push(b));
+        meter.finish()
+    }
+
+    #[test]
+    fn a_held_value_is_found_to_the_sample_whatever_the_block() {
+        let mut x = noise(48_000);
+        let held = x[20_000];
+        x[20_000..20_300].fill(held);
+        for block in [48_000, 480, 7] {
+            let found = measure(&x, block);
+            assert_eq!(found.equal.len(), 1, "{:?}", found.equal);
+            assert_eq!(found.equal[0].start, 20_000);
+            assert_eq!(found.equal[0].length, 300);
+            assert!(found.repeats.is_empty());
+        }
+    }
+
+    #[test]
+    fn zeros_are_counted() {
+        let mut x = noise(4800);
+        x.iter_mut().for_each(|v| *v += 0.1);
+        x[100..400].fill(0.0);
+        let found = measure(&x, 4800);
+        assert_eq!(found.zeros, 300);
+        assert_eq!(found.equal[0].value, 0.0);
+    }
+
+    #[test]
+    fn repeated_packets_are_found_to_the_sample() {
+        for packet in [48usize, 120, 240, 480, 960] {
+            let mut x = noise(48_000);
+            let at = 30_011;
+            for k in 0..packet * 4 {
+                x[at + k] = x[at - packet + k % packet];
+            }
+            for block in [24_000, 1000] {
+                let found = measure(&x, block);
+                assert_eq!(found.repeats.len(), 1, "{packet}: {:?}", found.repeats);
+                let repeat = found.repeats[0];
+                assert_eq!(repeat.period, packet as u64);
+                assert!(
+                    repeat.start.abs_diff(at as u64) <= 2,
+                    "{packet}: {repeat:?}"
+                );
+                assert!(repeat.length.abs_diff(4 * packet as u64) <= 4);
+            }
+        }
+    }
+
+    #[test]
+    fn noise_alone_has_neither() {
+        let found = measure(&noise(480_000), 4096);
+        assert!(found.equal.is_empty());
+        assert!(found.repeats.is_empty());
+        assert!(found.natural_share(48) < 1e-4);
+    }
+}

@@ -1,0 +1,378 @@
+//! Places where the wave cannot be predicted from what lies on either side of it.
+//!
+//! A linear predictor fitted to 10 ms on both sides says what the next sample should be, from the left and, run
+//! backwards, from the right. Sound drives the predictor all the time and rarely by much; a damaged sample, a joint or a
+//! radio click misses the prediction by many times the usual error. Looking from both sides also tells how many samples
+//! are damaged: none at a joint or step, one for a single bad sample, more for anything that came through a filter.
+
+use std::collections::VecDeque;
+
+/// Third differences that stand out by this much are looked at (amplitude over the median of 1-ms levels around).
+const LOOK: f64 = 4.5;
+/// Prediction errors are listed from this many robust sigmas on.
+const LEAST_Z: f64 = 6.0;
+/// Steps of 1 ms on either side that make up "around".
+const AROUND: usize = 10;
+/// Steps after a candidate that have to be there before it is judged.
+const AHEAD: usize = 13;
+/// Seconds on either side that the predictor is fitted to.
+const FIT_S: f64 = 0.010;
+/// Seconds on either side of the candidate that the fit leaves out.
+const GUARD_S: f64 = 0.001_5;
+
+/// A place that prediction misses.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Transient {
+    /// First sample that the left side does not predict.
+    pub at: u64,
+    /// Samples from there to the last that the right side does not predict; 0 or less at a joint or a step.
+    pub width: i32,
+    /// Largest prediction error, in robust sigmas; the smaller of the two directions.
+    pub z: f32,
+    /// That error over the next largest within 10 ms.
+    pub prominence: f32,
+    /// Error at the first sample, full scale 1, with its sign.
+    pub jump: f32,
+    /// Share of the error's energy that one single damaged sample explains, 0..1.
+    pub single_share: f32,
+    /// Share that a step explains, 0..1.
+    pub step_share: f32,
+    /// Shift of the mean from the millisecond before to the millisecond after, in parts of the jump.
+    pub offset: f32,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Step {
+    rms: f32,
+    peak: f32,
+    at: u64,
+}
+
+/// Measures transients.
+#[derive(Debug)]
+pub struct TransientsMeter {
+    step: usize,
+    order: usize,
+    fit: usize,
+    guard: usize,
+    past: Vec<f32>,
+    origin: u64,
+    total: u64,
+    next: u64,
+    steps: VecDeque<Step>,
+    first_step: u64,
+    judged: u64,
+    out: Vec<Transient>,
+}
+
+impl TransientsMeter {
+    /// A meter at rest. `rate` in Hz.
+    pub fn new(rate: u32) -> TransientsMeter {
+        let hz = f64::from(rate);
+        TransientsMeter {
+            step: (hz / 1000.0).round().max(1.0) as usize,
+            order: ((hz / 2000.0).round() as usize).clamp(8, 32),
+            fit: (FIT_S * hz).round() as usize,
+            guard: (GUARD_S * hz).round() as usize,
+            past: Vec::new(),
+            origin: 0,
+            total: 0,
+            next: 0,
+            steps: VecDeque::new(),
+            first_step: 0,
+            judged: 0,
+            out: Vec::new(),
+        }
+    }
+
+    /// Take in samples.
+    pub fn push(&mut self, x: &[f32]) {
+        self.past.extend_from_slice(x);
+        self.total += x.len() as u64;
+        while self.next + self.step as u64 <= self.total {
+            self.measure_step();
+        }
+        while self.judged + (AHEAD as u64) < self.first_step + self.steps.len() as u64 {
+            self.judge(self.judged);
+            self.judged += 1;
+        }
+        while self.first_step + 2 * (AROUND as u64) + 4 < self.judged {
+            self.steps.pop_front();
+            self.first_step += 1;
+        }
+        let keep_from = (self.first_step * self.step as u64)
+            .saturating_sub((self.fit + self.guard + self.order) as u64);
+        let surplus = (keep_from.saturating_sub(self.origin)) as usize;
+        if surplus > 4 * self.fit {
+            self.past.drain(..surplus);
+            self.origin += surplus as u64;
+        }
+    }
+
+    fn measure_step(&mut self) {
+        let from = (self.next - self.origin) as usize;
+        let (mut sum, mut peak, mut at) = (0f64, 0f32, self.next);
+        for n in from.max(3)..from + self.step {
+            let d = self.past[n] - self.past[n - 3] - 3.0 * (self.past[n - 1] - self.past[n - 2]);
+            sum += f64::from(d) * f64::from(d);
+            if d.abs() > peak {
+                (peak, at) = (d.abs(), self.origin + n as u64);
+            }
+        }
+        self.steps.push_back(Step {
+            rms: (sum / self.step as f64).sqrt() as f32,
+            peak,
+            at,
+        });
+        self.next += self.step as u64;
+    }
+
+    fn judge(&mut self, step: u64) {
+        let k = (step - self.first_step) as usize;
+        let here = self.steps[k];
+        let last = (k + AROUND).min(self.steps.len() - 1);
+        let mut around: Vec<f32> = (k.saturating_sub(AROUND)..=last)
+            .filter(|&i| i.abs_diff(k) > 1)
+            .map(|i| self.steps[i].rms)
+            .collect();
+        if around.len() < AROUND {
+            return;
+        }
+        let middle = around.len() / 2;
+        let scale = *around.select_nth_unstable_by(middle, f32::total_cmp).1;
+        let higher_before = k > 0 && self.steps[k - 1].peak >= here.peak;
+        let higher_after = k + 1 < self.steps.len() && self.steps[k + 1].peak > here.peak;
+        if scale <= 0.0
+            || f64::from(here.peak) < LOOK * f64::from(scale)
+            || higher_before
+            || higher_after
+        {
+            return;
+        }
+        let reach = self.guard + self.fit + self.order;
+        let centre = (here.at - self.origin) as usize;
+        if centre < reach + 1 || centre + reach >= self.past.len() {
+            return;
+        }
+        let window = &self.past[centre - reach..=centre + reach];
+        if let Some(mut found) = look(window, self.order, self.fit, self.guard, self.step) {
+            found.at += here.at - reach as u64;
+            let again = self.out.last().is_some_and(|t| t.at == found.at);
+            if f64::from(found.z) >= LEAST_Z && !again {
+                self.out.push(found);
+            }
+        }
+    }
+
+    /// Everything found, in order.
+    pub fn finish(mut self) -> Vec<Transient> {
+        while self.judged < self.first_step + self.steps.len() as u64 {
+            self.judge(self.judged);
+            self.judged += 1;
+        }
+        self.out
+    }
+}
+
+/// Judge the middle of a window of `2 * (guard + fit + order) + 1` samples; `at` of the answer counts from its start.
+fn look(window: &[f32], order: usize, fit: usize, guard: usize, ms: usize) -> Option<Transient> {
+    let x: Vec<f64> = window.iter().map(|&v| f64::from(v)).collect();
+    let centre = x.len() / 2;
+    let a = predictor(
+        &[
+            &x[centre - guard - fit..centre - guard],
+            &x[centre + guard + 1..centre + guard + 1 + fit],
+        ],
+        order,
+    )?;
+    let forward = |n: usize| -> f64 { a.iter().enumerate().map(|(k, c)| c * x[n - k]).sum() };
+    let backward = |n: usize| -> f64 { a.iter().enumerate().map(|(k, c)| c * x[n + k]).sum() };
+    let before: Vec<f64> = (centre - guard - fit..centre - guard)
+        .map(forward)
+        .collect();
+    let after: Vec<f64> = (centre + guard + 1..centre + guard + 1 + fit)
+        .map(backward)
+        .collect();
+    let sigma = spread(&before).max(spread(&after));
+    if sigma <= 0.0 {
+        return None;
+    }
+    let span = centre - guard..=centre + guard;
+    let left: Vec<f64> = span.clone().map(forward).collect();
+    let right: Vec<f64> = span.map(backward).collect();
+    let (top_left, top_right) = (largest(&left), largest(&right));
+    let z = top_left.min(top_right) / sigma;
+    let rival = largest(&before).max(largest(&after));
+    let level = |top: f64| (4.5 * sigma).max(0.1 * top);
+    let first = left.iter().position(|e| e.abs() > level(top_left))?;
+    let last = right.iter().rposition(|e| e.abs() > level(top_right))?;
+    let at = centre - guard + first;
+    let tail: Vec<f64> = (at..=(at + order).min(centre + guard + fit))
+        .map(forward)
+        .collect();
+    let step: Vec<f64> = a
+        .iter()
+        .scan(0.0, |sum, c| {
+            *sum += c;
+            Some(*sum)
+        })
+        .collect();
+    let mean = |from: usize| x[from..from + ms].iter().sum::<f64>() / ms as f64;
+    let jump = left[first];
+    let end = (centre - guard + last).max(at) + 1;
+    Some(Transient {
+        at: at as u64,
+        width: last as i32 - first as i32 + 1,
+        z: z as f32,
+        prominence: (top_left.min(top_right) / rival.max(1e-30)) as f32,
+        jump: jump as f32,
+        single_share: share(&tail, &a) as f32,
+        step_share: share(&tail, &step) as f32,
+        offset: ((mean(end) - mean(at - ms)) / jump) as f32,
+    })
+}
+
+/// Prediction-error filter `1, a1, .., ap` of the segments together (autocorrelation method, Hann window, Levinson-Durbin);
+/// `None` for silence.
+fn predictor(segments: &[&[f64]], order: usize) -> Option<Vec<f64>> {
+    let mut r = vec![0.0; order + 1];
+    for segment in segments {
+        let n = segment.len() as f64;
+        let shaped: Vec<f64> = segment
+            .iter()
+            .enumerate()
+            .map(|(k, v)| {
+                v * (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (k as f64 + 0.5) / n).cos())
+            })
+            .collect();
+        for (lag, sum) in r.iter_mut().enumerate() {
+            *sum += shaped[lag..]
+                .iter()
+                .zip(&shaped)
+                .map(|(u, v)| u * v)
+                .sum::<f64>();
+        }
+    }
+    if r[0] <= 0.0 {
+        return None;
+    }
+    r[0] *= 1.0 + 1e-10;
+    let mut a = vec![1.0];
+    let mut error = r[0];
+    for m in 1..=order {
+        let reflection = -(0..m).map(|k| a[k] * r[m - k]).sum::<f64>() / error;
+        let mut next = a.clone();
+        next.push(0.0);
+        for k in 1..=m {
+            next[k] += reflection * a[m - k];
+        }
+        a = next;
+        error *= 1.0 - reflection * reflection;
+        if error <= r[0] * 1e-15 {
+            break;
+        }
+    }
+    a.resize(order + 1, 0.0);
+    Some(a)
+}
+
+/// Robust standard deviation: the median of the magnitudes over 0.6745.
+fn spread(errors: &[f64]) -> f64 {
+    let mut sizes: Vec<f64> = errors.iter().map(|e| e.abs()).collect();
+    if sizes.is_empty() {
+        return 0.0;
+    }
+    let middle = sizes.len() / 2;
+    *sizes.select_nth_unstable_by(middle, f64::total_cmp).1 / 0.6745
+}
+
+fn largest(errors: &[f64]) -> f64 {
+    errors.iter().fold(0.0, |m, e| m.max(e.abs()))
+}
+
+/// Share of the energy of `errors` that the best multiple of `shape` explains.
+fn share(errors: &[f64], shape: &[f64]) -> f64 {
+    let dot: f64 = errors.iter().zip(shape).map(|(e, s)| e * s).sum();
+    let of = |v: &[f64]| v.iter().take(errors.len()).map(|x| x * x).sum::<f64>();
+    let both = of(errors) * of(shape);
+    if both > 0.0 { dot * dot / both } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise of about -60 dBFS with a falling spectrum, and a tone as loud as speech.
+    fn background(n: usize, rate: f64) -> Vec<f32> {
+        let mut state = 7u64;
+        let mut low = 0f64;
+        (0..n)
+            .map(|i| {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                let white = (state >> 11) as f64 / (1u64 << 53) as f64 - 0.5;
+                low = 0.9 * low + 0.1 * white;
+                let tone = (2.0 * std::f64::consts::PI * 180.0 * i as f64 / rate).sin();
+                (0.002 * (low * 4.0 + white) + 0.05 * tone) as f32
+            })
+            .collect()
+    }
+
+    fn measure(x: &[f32], rate: u32, block: usize) -> Vec<Transient> {
+        let mut meter = TransientsMeter::new(rate);
+        x.chunks(block).for_each(|b| meter.push(b));
+        meter.finish()
+    }
+
+    #[test]
+    fn a_single_bad_sample_is_one_sample_wide() {
+        for rate in [48_000, 96_000] {
+            let mut x = background(rate as usize, f64::from(rate));
+            x[30_000] += 0.03;
+            for block in [24_000, 977] {
+                let found = measure(&x, rate, block);
+                assert_eq!(found.len(), 1, "{found:?}");
+                assert_eq!((found[0].at, found[0].width), (30_000, 1), "{found:?}");
+                assert!(found[0].single_share > 0.9);
+                assert!((found[0].jump - 0.03).abs() < 0.006);
+                assert!(found[0].prominence > 5.0);
+            }
+        }
+    }
+
+    #[test]
+    fn a_step_has_no_damaged_sample() {
+        let mut x = background(48_000, 48_000.0);
+        for (k, v) in x[20_000..].iter_mut().enumerate() {
+            *v += 0.05 * (-(k as f32) / 300.0).exp();
+        }
+        let found = measure(&x, 48_000, 4800);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].at, 20_000);
+        assert!(found[0].width <= 1, "{found:?}");
+        assert!(
+            found[0].step_share > 0.9 && found[0].offset > 0.5,
+            "{found:?}"
+        );
+    }
+
+    #[test]
+    fn a_lost_stretch_of_a_loud_wave_is_a_joint() {
+        let mut x = background(48_000, 48_000.0);
+        x.drain(20_000..20_060);
+        let found = measure(&x, 48_000, 4800);
+        assert!(
+            found.iter().any(|t| t.at == 20_000 && t.width <= 2),
+            "{found:?}"
+        );
+    }
+
+    #[test]
+    fn noise_and_silence_hold_none() {
+        assert!(measure(&background(480_000, 48_000.0), 48_000, 4096).is_empty());
+        assert!(measure(&[0.0; 48_000], 48_000, 4096).is_empty());
+        assert!(measure(&[0.5], 48_000, 1).is_empty());
+        assert!(measure(&[], 48_000, 1).is_empty());
+    }
+}
