@@ -63,6 +63,23 @@ pub struct Day<T> {
     pub threads: usize,
 }
 
+impl<A, B> Day<(A, B)> {
+    /// The second part of what is kept, apart.
+    pub fn split(self) -> (Day<A>, Vec<B>) {
+        let (kept, apart) = self.kept.into_iter().unzip();
+        let day = Day {
+            kept,
+            takes: self.takes,
+            ids: self.ids,
+            findings: self.findings,
+            unreadable: self.unreadable,
+            other: self.other,
+            threads: self.threads,
+        };
+        (day, apart)
+    }
+}
+
 /// Who wants to know how far a long analysis has come. Called from several threads.
 pub trait Watch: Sync {
     /// Headers are read: this many takes and bytes are to be analysed.
@@ -171,7 +188,7 @@ fn report_order(a: &Take, b: &Take) -> std::cmp::Ordering {
 
 /// Work on every item, results in the order of the items. As many items are under way as there are threads, and each may
 /// spread over all of them.
-fn in_parallel<I: Send, R: Send>(
+pub fn in_parallel<I: Send, R: Send>(
     items: Vec<I>,
     threads: usize,
     work: impl Fn(I) -> R + Sync,

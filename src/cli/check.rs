@@ -10,10 +10,12 @@ use super::output::{self, Output, Refused};
 use super::progress::Progress;
 use super::{problem, results};
 use crate::pipeline;
+use crate::report::drawing::{TakeDrawing, drawing};
 use crate::report::model::{Report, Severity};
+use crate::report::plots::{Picture, PlotError};
 use crate::report::run::Run;
 use crate::report::terminal::{self, Detail, For, Layout};
-use crate::report::{build, json, markers, table, write};
+use crate::report::{build, json, markers, plots, table, write};
 use crate::settings::Settings;
 
 #[derive(Debug, clap::Args)]
@@ -158,10 +160,17 @@ impl Options {
         let (started, clock) = (SystemTime::now(), Instant::now());
         let progress = Progress::new(self.quiet);
         let threads = self.threads.map_or(0, NonZeroUsize::get);
-        let day = pipeline::day(inputs, settings, threads, &progress, build::take);
+        let day = pipeline::day(inputs, settings, threads, &progress, |analysis| {
+            let take = build::take(analysis);
+            let drawing = (!self.no_plots).then(|| drawing(analysis, &take));
+            (take, drawing)
+        });
         progress.end();
         let threads = day.threads;
+        let (day, drawings) = day.split();
+        let mut drawings: Vec<TakeDrawing> = drawings.into_iter().flatten().collect();
         let report = build::report(day, settings);
+        build::name_tiles(&report, &mut drawings);
         for file in &report.unreadable {
             problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
         }
@@ -182,7 +191,10 @@ impl Options {
             totals.track_hours,
             status.code(),
         );
-        if let Err(error) = self.write(&output.folder, &report, &run) {
+        let written = self
+            .write(&output.folder, &report, &run)
+            .and_then(|()| pictures(&output.folder, &report, &drawings, threads));
+        if let Err(error) = written {
             problem(&format!("{}: {error}", output.folder.display()));
             return Status::Failed;
         }
@@ -233,4 +245,44 @@ impl Options {
             }
         }
     }
+}
+
+/// Overview and suspicious pairs of every take, the trend of the day; each as SVG and PNG below `plots/`. A picture that cannot
+/// be drawn is told and costs nothing else.
+fn pictures(
+    folder: &Path,
+    report: &Report,
+    drawings: &[TakeDrawing],
+    threads: usize,
+) -> io::Result<()> {
+    let keep = |picture: Result<Picture, PlotError>| match picture {
+        Ok(picture) => put_picture(folder, &picture),
+        Err(error) => {
+            problem(&error.to_string());
+            Ok(())
+        }
+    };
+    let takes: Vec<_> = report.takes.iter().zip(drawings).zip(1..).collect();
+    let (written, _) = pipeline::in_parallel(takes, threads, |((take, drawing), number)| {
+        keep(plots::overview(take, drawing, number))?;
+        for pair in plots::suspicious_pairs(take) {
+            keep(plots::pair(take, pair, number))?;
+        }
+        Ok(())
+    });
+    written.into_iter().collect::<io::Result<()>>()?;
+    if drawings.is_empty() {
+        return Ok(());
+    }
+    match plots::trend(report) {
+        Ok(Some(picture)) => put_picture(folder, &picture),
+        Ok(None) => Ok(()),
+        Err(error) => keep(Err(error)),
+    }
+}
+
+fn put_picture(folder: &Path, picture: &Picture) -> io::Result<()> {
+    let name = |ending: &str| format!("plots/{}.{ending}", picture.name);
+    write::put(folder, &name("svg"), picture.svg.as_bytes())?;
+    write::put(folder, &name("png"), &picture.png)
 }

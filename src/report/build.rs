@@ -1,25 +1,28 @@
 //! Analyses to the contract's types.
 //!
-//! [`take`] runs as soon as a take is analysed, so that its measurements can be dropped; [`report`] puts ids on and adds what
-//! holds between takes.
+//! [`take`] runs as soon as a take is analysed, so that its measurements can be dropped; [`report`] tells takes with the same
+//! audio apart and adds what holds between takes.
 
 use std::collections::BTreeMap;
 
 use xxhash_rust::xxh3::xxh3_64;
 
+use super::drawing::TakeDrawing;
 use super::model;
 use crate::detect::Finding;
 use crate::pipeline::{Analysis, Day};
 use crate::settings::{self, Settings};
-use crate::take::{Take, Track};
+use crate::take::{Take, Track, ids};
 use crate::units::{rounded, seconds};
 
 /// The whole report.
 pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
     let mut takes = day.kept;
     for (take, id) in takes.iter_mut().zip(&day.ids) {
-        take.id.clone_from(id);
-        name_findings(id, &mut take.findings);
+        if take.id != *id {
+            take.id.clone_from(id);
+            name_findings(id, &mut take.findings);
+        }
     }
     let mut findings: Vec<model::Finding> = day.findings.iter().map(day_finding).collect();
     name_findings("day", &mut findings);
@@ -128,9 +131,21 @@ fn totals(
     }
 }
 
-/// One take, still without ids.
+/// Tell the spectrograms of a drawing whose findings they show, after [`report`] has put ids on. Report order.
+pub fn name_tiles(report: &model::Report, drawings: &mut [TakeDrawing]) {
+    for (take, drawing) in report.takes.iter().zip(drawings) {
+        for tile in &mut drawing.tiles {
+            if let Some(rest) = tile.finding.get(ids::DIGITS..) {
+                tile.finding = format!("{}{rest}", take.id);
+            }
+        }
+    }
+}
+
+/// One take, with the id it has as long as no other take holds the same audio.
 pub fn take(analysis: &Analysis) -> model::Take {
     let t = &analysis.take;
+    let id = ids::bare(t);
     let mut findings: Vec<model::Finding> = analysis
         .judged
         .findings
@@ -140,8 +155,9 @@ pub fn take(analysis: &Analysis) -> model::Take {
     findings.sort_by(|a, b| {
         (a.start_sample, &a.tracks, &a.kind).cmp(&(b.start_sample, &b.tracks, &b.kind))
     });
+    name_findings(&id, &mut findings);
     model::Take {
-        id: String::new(),
+        id,
         files: t.files.iter().map(file).collect(),
         scene: t.scene.clone(),
         take: t.number.clone(),

@@ -9,7 +9,7 @@ pub fn put(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
     if let Some(parent) = path.parent() {
         std::fs::create_dir_all(parent)?;
     }
-    let draft = path.with_extension("part");
+    let draft = folder.join(format!("{name}.part"));
     std::fs::write(&draft, bytes)?;
     std::fs::rename(&draft, &path)
 }

@@ -5,11 +5,11 @@ use xxhash_rust::xxh3::xxh3_128;
 use super::Take;
 
 /// Hexadecimal digits of an id: enough for a million takes with odds of one in a million against two alike.
-const DIGITS: usize = 16;
+pub const DIGITS: usize = 16;
 
 /// Ids of takes, in their order. The same audio twice gets `-2`, `-3` in the order of the paths.
 pub fn ids(takes: &[Take]) -> Vec<String> {
-    let bare: Vec<String> = takes.iter().map(bare_id).collect();
+    let bare: Vec<String> = takes.iter().map(bare).collect();
     let mut by_path: Vec<usize> = (0..takes.len()).collect();
     by_path.sort_by(|&a, &b| path(&takes[a]).cmp(path(&takes[b])).then(a.cmp(&b)));
     let mut ids = bare.clone();
@@ -25,8 +25,9 @@ pub fn ids(takes: &[Take]) -> Vec<String> {
     ids
 }
 
-/// First digits of the audio hash; of several files, of the hash of their hashes in track and time order.
-fn bare_id(take: &Take) -> String {
+/// Id of a take on its own: the first digits of the audio hash; of several files, of the hash of their hashes in track and
+/// time order.
+pub fn bare(take: &Take) -> String {
     let hashes: Vec<&str> = take
         .files
         .iter()
