@@ -20,6 +20,7 @@ mod explain;
 mod licences;
 mod output;
 mod progress;
+mod rig;
 mod settings;
 
 #[derive(Debug, Parser)]
@@ -33,6 +34,8 @@ struct Arguments {
 enum Command {
     /// Check every take of cards, folders or files and write a report
     Check(check::Check),
+    /// Listen to the first take of the day: a line per track, alive, dead, copy, reversed, late
+    Rig(rig::Rig),
     /// Make a small invented shooting day with known faults and check it
     Demo(demo::Demo),
     /// Say what a kind of finding means, sounds like, and what to do
@@ -62,6 +65,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let status = match arguments.command {
         Command::Check(check) => check.run(),
+        Command::Rig(rig) => rig.run(),
         Command::Demo(demo) => demo.run(),
         Command::Explain(explain) => explain.run(),
         Command::Settings(settings) => settings.run(),

@@ -13,7 +13,7 @@ use crate::detect::Finding;
 use crate::pipeline::{Analysis, Day};
 use crate::settings::{self, Settings};
 use crate::take::{Take, Track, ids};
-use crate::units::{rounded, seconds};
+use crate::units::{db, level, rounded, seconds};
 
 /// The whole report.
 pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
@@ -236,8 +236,12 @@ fn labels(track: &Track) -> model::Track {
 
 /// Numbers of one track.
 fn measurements(analysis: &Analysis, position: usize) -> model::Measurements {
-    let _ = (analysis, position);
-    model::Measurements::default()
+    let measures = &analysis.tracks[position];
+    let peak = measures.frames.peak.iter().fold(0f32, |m, &p| m.max(p));
+    model::Measurements {
+        sample_peak_dbfs: level(db(f64::from(peak))),
+        ..model::Measurements::default()
+    }
 }
 
 /// One finding of a take, still without its id.

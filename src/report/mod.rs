@@ -10,6 +10,7 @@ pub mod markers;
 pub mod model;
 pub mod pairs;
 pub mod plots;
+pub mod rig;
 pub mod run;
 pub mod schema;
 pub mod table;

@@ -90,15 +90,22 @@ fn finding(view: &TakeView<'_>, pair: &PairMeasures, limit: f64) -> Option<Findi
 }
 
 /// How much of a copy a pair is.
-struct Copy {
-    residual_db: f64,
-    worst_db: f64,
-    level_difference_db: f64,
-    delay_s: f64,
-    cells: usize,
+#[derive(Debug)]
+pub struct Copy {
+    /// Median share of the second track that is no copy of the first.
+    pub residual_db: f64,
+    /// The same in the worst tenth of the cells.
+    pub worst_db: f64,
+    /// Second track re the first.
+    pub level_difference_db: f64,
+    /// Second track after the first.
+    pub delay_s: f64,
+    /// Half-second cells behind these numbers.
+    pub cells: usize,
 }
 
-fn copy(pair: &PairMeasures) -> Option<Copy> {
+/// How much of a copy a pair is; `None` where too little sounds on both.
+pub fn copy(pair: &PairMeasures) -> Option<Copy> {
     let cells = &pair.cells.cells;
     let levels: Vec<f64> = cells.iter().map(|c| f64::from(c.level_db)).collect();
     let middle = quantile(&levels, 0.5)?;
