@@ -12,15 +12,20 @@ use crate::settings::{Param, Settings};
 use crate::take::{Take, Track};
 
 pub mod day;
+pub mod hearing;
 pub mod pair;
 pub mod take;
 pub mod track;
 
 /// Every detector, in the order of the contract's table of kinds.
 pub static DETECTORS: &[&Detector] = &[
+    &track::noise_high::DETECTOR,
+    &take::noise_change::DETECTOR,
+    &track::hum::DETECTOR,
     &track::dropout::DETECTOR,
     &track::rf_hit::DETECTOR,
     &track::click::DETECTOR,
+    &track::dead_track::DETECTOR,
     &pair::duplicate_track::DETECTOR,
     &pair::polarity_inverted::DETECTOR,
     &pair::comb_filtering::DETECTOR,

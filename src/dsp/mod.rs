@@ -1,1 +1,3 @@
 //! Pure arithmetic, one algorithm a file: no input or output, no settings.
+
+pub mod decimate;

@@ -37,6 +37,11 @@ pub fn bands_within(low_hz: f64, high_hz: f64) -> std::ops::Range<usize> {
     }
 }
 
+/// Samples per frame at a rate in Hz: 20 ms rounded.
+pub fn hop(rate: u32) -> usize {
+    (f64::from(rate) * 0.02).round().max(1.0) as usize
+}
+
 /// Where frames lie: frame i covers samples `[i*hop, (i+1)*hop)`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Grid {
@@ -146,7 +151,7 @@ const AUTO_SIZE: usize = 512;
 impl FramesMeter {
     /// A meter at rest.
     pub fn new(rate: u32) -> FramesMeter {
-        let hop = (f64::from(rate) * 0.02).round().max(1.0) as usize;
+        let hop = hop(rate);
         let size = ((f64::from(rate) * 0.04).ceil() as usize).next_power_of_two();
         let window: Vec<f32> = (0..size)
             .map(|n| {

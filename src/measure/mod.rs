@@ -6,14 +6,19 @@
 pub mod fine;
 pub mod floor;
 pub mod frames;
+pub mod lines;
+pub mod low;
 pub mod runs;
 pub mod transients;
 
+use crate::dsp::decimate::Decimator;
 use crate::report::model::SampleFormat;
 
 pub use fine::Fine;
 pub use floor::Floor;
 pub use frames::{BANDS, Frames, Grid};
+pub use lines::Lines;
+pub use low::Low;
 pub use runs::Runs;
 pub use transients::Transient;
 
@@ -52,6 +57,10 @@ pub struct TrackMeasures {
     pub fine: Fine,
     /// Places that prediction misses.
     pub transients: Vec<Transient>,
+    /// Levels below the voice, per frame.
+    pub low: Low,
+    /// Steady lines: long spectra, peaks only.
+    pub lines: Lines,
     /// Samples that were NaN or infinite; counted as silence.
     pub nonfinite_samples: u64,
 }
@@ -63,16 +72,25 @@ pub struct TrackMeter {
     runs: runs::RunsMeter,
     fine: fine::FineMeter,
     transients: transients::TransientsMeter,
+    decimator: Decimator,
+    copy: Vec<f32>,
+    low: low::LowMeter,
+    lines: lines::LinesMeter,
 }
 
 impl TrackMeter {
     /// Meters at rest.
     pub fn new(signal: Signal) -> TrackMeter {
+        let decimator = Decimator::new(signal.rate);
         TrackMeter {
             frames: frames::FramesMeter::new(signal.rate),
             runs: runs::RunsMeter::new(signal.rate),
             fine: fine::FineMeter::new(signal.rate),
             transients: transients::TransientsMeter::new(signal.rate),
+            low: low::LowMeter::new(signal.rate, decimator.factor(), frames::hop(signal.rate)),
+            lines: lines::LinesMeter::new(signal.rate, decimator.factor()),
+            decimator,
+            copy: Vec::new(),
         }
     }
 
@@ -82,13 +100,23 @@ impl TrackMeter {
         self.runs.push(chunk.x);
         self.fine.push(chunk.x);
         self.transients.push(chunk.x);
+        self.copy.clear();
+        self.decimator.push(chunk.x, &mut self.copy);
+        self.low.push(&self.copy);
+        self.lines.push(chunk.x, &self.copy);
     }
 
     /// Everything measured.
-    pub fn finish(self, nonfinite_samples: u64) -> TrackMeasures {
+    pub fn finish(mut self, nonfinite_samples: u64) -> TrackMeasures {
+        self.copy.clear();
+        self.decimator.finish(&mut self.copy);
+        self.low.push(&self.copy);
+        self.lines.push(&[], &self.copy);
         let frames = self.frames.finish();
         let floor = Floor::of(&frames);
         TrackMeasures {
+            low: self.low.finish(frames.grid.frames),
+            lines: self.lines.finish(),
             frames,
             floor,
             runs: self.runs.finish(),

@@ -1,1 +1,3 @@
 //! Kinds of files and labels of one take.
+
+pub mod noise_change;

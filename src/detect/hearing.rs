@@ -1,0 +1,80 @@
+//! What several detectors ask of a track: which tracks to listen to, levels of band groups per frame, active levels.
+
+use crate::measure::TrackMeasures;
+use crate::measure::frames::bands_within;
+use crate::report::model::Role;
+use crate::units::power_db;
+
+use super::TakeView;
+
+/// Stands for digital silence; below any recorder's noise, dBFS.
+pub const QUIET_DB: f64 = -150.0;
+
+/// Positions of the tracks to judge: the microphones; where a take has none, whatever else carries sound of the scene.
+pub fn judged_tracks(view: &TakeView<'_>) -> Vec<usize> {
+    let microphones = view.microphones();
+    if !microphones.is_empty() {
+        return microphones;
+    }
+    (0..view.take.tracks.len())
+        .filter(|&i| matches!(view.take.tracks[i].role, Role::Mix | Role::Unknown))
+        .collect()
+}
+
+/// Level of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
+pub fn levels_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
+    let bands = bands_within(low_hz, high_hz);
+    (0..measures.frames.grid.frames)
+        .map(|f| power_db(measures.frames.band_power(f, bands.clone())).max(QUIET_DB))
+        .collect()
+}
+
+/// Background of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
+pub fn floor_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
+    let bands = bands_within(low_hz, high_hz);
+    (0..measures.frames.grid.frames)
+        .map(|f| power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB))
+        .collect()
+}
+
+/// Value below which the given share of the values lies; [`QUIET_DB`] of nothing.
+pub fn percentile(values: &[f64], share: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    if sorted.is_empty() {
+        return QUIET_DB;
+    }
+    let rank = ((sorted.len() - 1) as f64 * share).round() as usize;
+    *sorted.select_nth_unstable_by(rank, f64::total_cmp).1
+}
+
+/// Middle value; [`QUIET_DB`] of nothing.
+pub fn median(values: &[f64]) -> f64 {
+    percentile(values, 0.5)
+}
+
+/// Mean power over chosen frames in dB; [`QUIET_DB`] of nothing.
+pub fn mean_level_db(levels_db: &[f64], frames: impl Iterator<Item = usize>) -> f64 {
+    let (mut sum, mut count) = (0.0, 0usize);
+    for frame in frames {
+        sum += crate::units::power(levels_db[frame]);
+        count += 1;
+    }
+    if count == 0 {
+        QUIET_DB
+    } else {
+        power_db(sum / count as f64).max(QUIET_DB)
+    }
+}
+
+/// Names of tracks for a sentence: the first three, then a count.
+pub fn names(view: &TakeView<'_>, positions: &[usize]) -> String {
+    let mut labels: Vec<String> = positions
+        .iter()
+        .take(3)
+        .map(|&p| view.track(p).label())
+        .collect();
+    if positions.len() > 3 {
+        labels.push(format!("{} more", positions.len() - 3));
+    }
+    labels.join(", ")
+}

@@ -1,0 +1,614 @@
+//! Steady lines: long spectra in two ranges, of which only the peaks and the background are kept.
+//!
+//! Below 1 kHz spectra of 2.7 s are taken from the low-rate copy, every sample weighted by the inverse of the power around it
+//! (the best weighting for a constant tone in noise that comes and goes), so that the pauses of a voice decide. Above, spectra
+//! of 0.7 s at full rate. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
+//! of a bin).
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{RealFftPlanner, RealToComplex};
+
+use crate::units::power_db;
+
+/// Length of the spectra in seconds, at least: low range, high range.
+const LENGTH_S: [f64; 2] = [2.7, 0.68];
+/// Peaks kept per spectrum and third of an octave.
+const PEAKS_PER_THIRD: usize = 6;
+/// Least height of a peak over the mean of its surroundings within one bin, dB. Noise passes it in 1 of 150 bins.
+const LEAST_EXCESS_DB: f64 = 7.0;
+/// Bins on each side, beyond the main lobe, that make the surroundings.
+const AROUND: usize = 16;
+/// Blocks of the weighting, seconds: longer than two periods of mains hum, shorter than a pause.
+const WEIGHT_BLOCK_S: f64 = 0.08;
+
+/// A local maximum of a long spectrum.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// Interpolated frequency, Hz.
+    pub hz: f32,
+    /// Level of the line (mean square of the sine), dBFS.
+    pub level_dbfs: f32,
+    /// Level over the background in a band of 1 Hz, dB.
+    pub over_background_db: f32,
+}
+
+/// What is kept of one long spectrum.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Spectrum {
+    /// Peaks, ascending in frequency.
+    pub peaks: Vec<Peak>,
+    /// Background per third of an octave (see [`third`]), dBFS in a band of 1 Hz; minus infinity for silence.
+    pub background_dbfs: Vec<f32>,
+}
+
+/// Long spectra of one range.
+#[derive(Debug, Clone, Default)]
+pub struct Range {
+    /// Width of a bin, Hz.
+    pub bin_hz: f64,
+    /// Samples from one spectrum to the next.
+    pub hop: u64,
+    /// Samples that one spectrum covers.
+    pub length: u64,
+    /// Spectrum i covers samples `[i*hop, i*hop + length)`.
+    pub spectra: Vec<Spectrum>,
+}
+
+/// Lines of a track.
+#[derive(Debug, Clone, Default)]
+pub struct Lines {
+    /// 20 Hz to [`SPLIT_HZ`].
+    pub low: Range,
+    /// From [`SPLIT_HZ`] up.
+    pub high: Range,
+}
+
+/// Where the ranges meet, Hz.
+pub const SPLIT_HZ: f64 = 900.0;
+const LOWEST_HZ: f64 = 20.0;
+const HIGHEST_HZ: f64 = 18_000.0;
+
+/// Index of the third of an octave that holds a frequency, counted from 20 Hz.
+pub fn third(hz: f64) -> usize {
+    ((hz / LOWEST_HZ).max(1.0).log2() * 3.0) as usize
+}
+
+/// Spectra of one range of one stream.
+struct RangeMeter {
+    rate: f64,
+    size: usize,
+    hop: usize,
+    step: u64,
+    bins: std::ops::Range<usize>,
+    weighted: bool,
+    window: Vec<f32>,
+    fft: Arc<dyn RealToComplex<f32>>,
+    input: Vec<f32>,
+    output: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+    pending: Vec<f32>,
+    out: Vec<Spectrum>,
+}
+
+impl RangeMeter {
+    fn new(rate: f64, step: u64, length_s: f64, low_hz: f64, high_hz: f64, weighted: bool) -> Self {
+        let size = ((rate * length_s) as usize).max(64).next_power_of_two();
+        // The nearer power of two: spectra of the same length at all sampling rates, within a factor 1.5.
+        let size = if size as f64 > 1.5 * rate * length_s {
+            size / 2
+        } else {
+            size
+        };
+        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+        let bin_hz = rate / size as f64;
+        let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
+        let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
+        RangeMeter {
+            rate,
+            size,
+            hop: if weighted { size / 2 } else { size },
+            step,
+            bins: first..last,
+            weighted,
+            window: (0..size)
+                .map(|n| {
+                    (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
+                })
+                .collect(),
+            input: fft.make_input_vec(),
+            output: fft.make_output_vec(),
+            scratch: fft.make_scratch_vec(),
+            fft,
+            pending: Vec::new(),
+            out: Vec::new(),
+        }
+    }
+
+    fn push(&mut self, x: &[f32]) {
+        let mut x = x;
+        while !x.is_empty() {
+            let room = self.size - self.pending.len();
+            let (now, later) = x.split_at(room.min(x.len()));
+            self.pending.extend_from_slice(now);
+            x = later;
+            if self.pending.len() == self.size {
+                let spectrum = self.spectrum();
+                self.out.push(spectrum);
+                self.pending.drain(..self.hop);
+            }
+        }
+    }
+
+    fn spectrum(&mut self) -> Spectrum {
+        let weights = if self.weighted {
+            inverse_power(&self.pending, self.rate)
+        } else {
+            None
+        };
+        let (mut sum, mut energy) = (0f64, 0f64);
+        for (i, (slot, (&x, &w))) in self
+            .input
+            .iter_mut()
+            .zip(self.pending.iter().zip(&self.window))
+            .enumerate()
+        {
+            let w = weights.as_ref().map_or(w, |weights| w * weights[i]);
+            *slot = x * w;
+            sum += f64::from(w);
+            energy += f64::from(w) * f64::from(w);
+        }
+        if sum <= 0.0 {
+            return Spectrum::default();
+        }
+        // Cannot fail: all lengths come from the plan itself.
+        let _ = self
+            .fft
+            .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
+        let bins = self.bins.clone();
+        let powers: Vec<f32> = self.output.iter().map(|c| c.norm_sqr()).collect();
+        // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
+        let line = 2.0 / (sum * sum);
+        let density = 2.0 / (self.rate * energy);
+        let bin_hz = self.rate / self.size as f64;
+        let thirds = if bins.is_empty() {
+            0
+        } else {
+            third(bins.end as f64 * bin_hz) + 1
+        };
+        let mut background: Vec<Vec<f32>> = vec![Vec::new(); thirds];
+        for k in bins.clone() {
+            background[third(k as f64 * bin_hz)].push(powers[k]);
+        }
+        let background_dbfs = background
+            .into_iter()
+            .map(|mut part| power_db(median(&mut part) / std::f64::consts::LN_2 * density) as f32)
+            .collect();
+        let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
+        let mut found: Vec<(usize, Peak)> = Vec::new();
+        let mut around = Vec::with_capacity(2 * AROUND);
+        for k in bins {
+            let p = f64::from(powers[k]);
+            if !(powers[k] > powers[k - 1] && powers[k] >= powers[k + 1] && p > 0.0) {
+                continue;
+            }
+            around.clear();
+            around.extend_from_slice(&powers[k - 3 - AROUND..k - 3]);
+            around.extend(powers.iter().skip(k + 4).take(AROUND));
+            let mean = median(&mut around) / std::f64::consts::LN_2;
+            if p < least * mean {
+                continue;
+            }
+            let (offset, height) = interpolated(powers[k - 1], powers[k], powers[k + 1]);
+            let level = height * line;
+            let hz = (k as f64 + offset) * bin_hz;
+            found.push((
+                third(hz),
+                Peak {
+                    hz: hz as f32,
+                    level_dbfs: power_db(level) as f32,
+                    over_background_db: power_db(level / (mean * density).max(1e-30)).min(150.0)
+                        as f32,
+                },
+            ));
+        }
+        Spectrum {
+            peaks: strongest(found),
+            background_dbfs,
+        }
+    }
+
+    /// What is left at the end, if nothing else was measured: a take shorter than one spectrum.
+    fn finish(mut self) -> Range {
+        if self.out.is_empty() && self.pending.len() > self.size / 4 {
+            self.pending.resize(self.size, 0.0);
+            let spectrum = self.spectrum();
+            self.out.push(spectrum);
+        }
+        Range {
+            bin_hz: self.rate / self.size as f64,
+            hop: self.hop as u64 * self.step,
+            length: self.size as u64 * self.step,
+            spectra: self.out,
+        }
+    }
+}
+
+/// The strongest peaks (over their background) of each third of an octave, ascending in frequency.
+fn strongest(mut found: Vec<(usize, Peak)>) -> Vec<Peak> {
+    found.sort_by(|a, b| {
+        a.0.cmp(&b.0)
+            .then(b.1.over_background_db.total_cmp(&a.1.over_background_db))
+            .then(a.1.hz.total_cmp(&b.1.hz))
+    });
+    let (mut kept, mut run) = (Vec::new(), (usize::MAX, 0));
+    for (third, peak) in found {
+        run = if run.0 == third {
+            (third, run.1 + 1)
+        } else {
+            (third, 1)
+        };
+        if run.1 <= PEAKS_PER_THIRD {
+            kept.push(peak);
+        }
+    }
+    kept.sort_by(|a, b| a.hz.total_cmp(&b.hz));
+    kept
+}
+
+/// Position (in bins) and height of the vertex of the parabola through three log powers.
+fn interpolated(before: f32, peak: f32, after: f32) -> (f64, f64) {
+    let [a, b, c] = [before, peak, after].map(|p| f64::from(p).max(1e-30).ln());
+    let bend = a - 2.0 * b + c;
+    if bend >= 0.0 {
+        return (0.0, f64::from(peak));
+    }
+    let offset = (0.5 * (a - c) / bend).clamp(-0.5, 0.5);
+    (offset, (b - 0.25 * (a - c) * offset).exp())
+}
+
+fn median(values: &mut [f32]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
+}
+
+/// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.
+/// Blocks of silence weigh nothing, and none weighs more than 1.5: a short mute must not take the whole spectrum. `None` for
+/// silence.
+fn inverse_power(x: &[f32], rate: f64) -> Option<Vec<f32>> {
+    let block = ((rate * WEIGHT_BLOCK_S) as usize).max(1);
+    let mut weights: Vec<f64> = x
+        .chunks(block)
+        .map(|part| {
+            let power = part
+                .iter()
+                .map(|&v| f64::from(v) * f64::from(v))
+                .sum::<f64>()
+                / part.len() as f64;
+            if power > 0.0 { 1.0 / power } else { 0.0 }
+        })
+        .collect();
+    let mut sounding: Vec<f64> = weights.iter().copied().filter(|&w| w > 0.0).collect();
+    if sounding.is_empty() {
+        return None;
+    }
+    // The quiet fifth of the blocks weighs fully; what is quieter still is held.
+    let rank = sounding.len() * 4 / 5;
+    let most = *sounding.select_nth_unstable_by(rank, f64::total_cmp).1;
+    weights.iter_mut().for_each(|w| *w = (*w / most).min(1.5));
+    let last = weights.len() - 1;
+    Some(
+        (0..x.len())
+            .map(|i| {
+                let at = (i as f64 + 0.5) / block as f64 - 0.5;
+                let left = at.floor().max(0.0) as usize;
+                let share = (at - left as f64).clamp(0.0, 1.0);
+                (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share)
+                    as f32
+            })
+            .collect(),
+    )
+}
+
+/// Measures [`Lines`].
+pub struct LinesMeter {
+    low: RangeMeter,
+    high: RangeMeter,
+}
+
+impl std::fmt::Debug for LinesMeter {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("LinesMeter").finish_non_exhaustive()
+    }
+}
+
+impl LinesMeter {
+    /// A meter at rest, for a stream of `rate` Hz and its low-rate copy of `rate / factor` Hz.
+    pub fn new(rate: u32, factor: usize) -> LinesMeter {
+        let rate = f64::from(rate);
+        LinesMeter {
+            low: RangeMeter::new(
+                rate / factor as f64,
+                factor as u64,
+                LENGTH_S[0],
+                LOWEST_HZ,
+                SPLIT_HZ,
+                true,
+            ),
+            high: RangeMeter::new(rate, 1, LENGTH_S[1], SPLIT_HZ, HIGHEST_HZ, false),
+        }
+    }
+
+    /// Take in samples and the samples of the low-rate copy that came with them.
+    pub fn push(&mut self, x: &[f32], low: &[f32]) {
+        self.low.push(low);
+        self.high.push(x);
+    }
+
+    /// Everything measured.
+    pub fn finish(self) -> Lines {
+        Lines {
+            low: self.low.finish(),
+            high: self.high.finish(),
+        }
+    }
+}
+
+/// A line that stands still in frequency and level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SteadyLine {
+    /// Median frequency, Hz.
+    pub hz: f64,
+    /// Median level (mean square of the sine), dBFS.
+    pub level_dbfs: f64,
+    /// Median level over the background in a band of 1 Hz, dB.
+    pub over_background_db: f64,
+    /// Robust standard deviation of the level, dB.
+    pub spread_db: f64,
+    /// Robust standard deviation of the frequency, Hz.
+    pub hz_spread: f64,
+    /// First sample.
+    pub start: u64,
+    /// One past the last sample.
+    pub end: u64,
+    /// Spectra that show it.
+    pub seen: usize,
+    /// Share of all spectra of the stretch that show it, 0..1.
+    pub dense: f64,
+    /// Share of the spectra that could show it and do, 0..1.
+    pub share: f64,
+}
+
+/// What makes a line steady.
+#[derive(Debug, Clone, Copy)]
+pub struct Steadiness {
+    /// Half width of the frequency window, Hz.
+    pub within_hz: f64,
+    /// Least number of spectra.
+    pub least_spectra: usize,
+    /// Least length in seconds.
+    pub least_s: f64,
+    /// Largest robust standard deviation of the level, dB, besides what the noise explains.
+    pub most_spread_db: f64,
+    /// Least share of the spectra that could show the line and do.
+    pub least_share: f64,
+}
+
+/// Lines of a range that stand still. `samples` and `rate` of the take.
+pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<SteadyLine> {
+    let cell = |hz: f64| (hz / want.within_hz) as usize;
+    let Some(highest) = range
+        .spectra
+        .iter()
+        .filter_map(|s| s.peaks.last())
+        .map(|p| cell(f64::from(p.hz)))
+        .max()
+    else {
+        return Vec::new();
+    };
+    let mut counts = vec![0u32; highest + 3];
+    for peak in range.spectra.iter().flat_map(|s| &s.peaks) {
+        counts[cell(f64::from(peak.hz)) + 1] += 1;
+    }
+    let pair = |k: usize| counts[k] + counts[k + 1];
+    let mut found: Vec<SteadyLine> = Vec::new();
+    for k in 1..counts.len() - 2 {
+        let here = pair(k);
+        if (here as usize) < want.least_spectra || here < pair(k - 1) || here <= pair(k + 1) {
+            continue;
+        }
+        // Cells are shifted by one, so that the border between the two of a pair lies at `k * within`.
+        let centre = k as f64 * want.within_hz;
+        let series: Vec<Option<Peak>> = range
+            .spectra
+            .iter()
+            .map(|s| nearest(&s.peaks, centre, want.within_hz))
+            .collect();
+        for line in runs_of(range, &series, want, rate, samples) {
+            let double = found.iter().any(|f: &SteadyLine| {
+                (f.hz - line.hz).abs() < 2.0 * want.within_hz
+                    && f.start < line.end
+                    && line.start < f.end
+            });
+            if !double {
+                found.push(line);
+            }
+        }
+    }
+    found
+}
+
+fn nearest(peaks: &[Peak], hz: f64, within: f64) -> Option<Peak> {
+    let first = peaks.partition_point(|p| f64::from(p.hz) < hz - within);
+    peaks[first..]
+        .iter()
+        .take_while(|p| f64::from(p.hz) <= hz + within)
+        .max_by(|a, b| a.level_dbfs.total_cmp(&b.level_dbfs))
+        .copied()
+}
+
+/// Stretches of a line: spectra that show it, across spectra that could not show it and single ones that do not.
+fn runs_of(
+    range: &Range,
+    series: &[Option<Peak>],
+    want: Steadiness,
+    rate: u32,
+    samples: u64,
+) -> Vec<SteadyLine> {
+    let mut levels: Vec<f64> = series
+        .iter()
+        .flatten()
+        .map(|p| f64::from(p.level_dbfs))
+        .collect();
+    let usual = median64(&mut levels);
+    let mut out = Vec::new();
+    let mut run: Option<(usize, usize)> = None;
+    let mut missed = 0;
+    let close = |run: (usize, usize), out: &mut Vec<SteadyLine>| {
+        if let Some(line) = measured(range, series, run, want, rate, samples) {
+            out.push(line);
+        }
+    };
+    for (i, peak) in series.iter().enumerate() {
+        match (peak, run) {
+            (Some(_), Some((first, _))) => {
+                run = Some((first, i));
+                missed = 0;
+            }
+            (Some(_), None) => {
+                run = Some((i, i));
+                missed = 0;
+            }
+            (None, Some(current)) => {
+                missed += usize::from(visible(&range.spectra[i], series, usual));
+                if missed >= 2 {
+                    close(current, &mut out);
+                    run = None;
+                }
+            }
+            (None, None) => {}
+        }
+    }
+    if let Some(run) = run {
+        close(run, &mut out);
+    }
+    out
+}
+
+/// Whether a line of the usual level would stand well above this spectrum's background.
+fn visible(spectrum: &Spectrum, series: &[Option<Peak>], usual: f64) -> bool {
+    let Some(hz) = series.iter().flatten().next().map(|p| f64::from(p.hz)) else {
+        return false;
+    };
+    spectrum
+        .background_dbfs
+        .get(third(hz))
+        .is_some_and(|&b| b.is_finite() && usual - f64::from(b) > LEAST_EXCESS_DB + 5.0)
+}
+
+fn measured(
+    range: &Range,
+    series: &[Option<Peak>],
+    (first, last): (usize, usize),
+    want: Steadiness,
+    rate: u32,
+    samples: u64,
+) -> Option<SteadyLine> {
+    let inside: Vec<Peak> = series[first..=last].iter().flatten().copied().collect();
+    let pick = |f: fn(&Peak) -> f32| {
+        let mut values: Vec<f64> = inside.iter().map(|p| f64::from(f(p))).collect();
+        median64(&mut values)
+    };
+    let level = pick(|p| p.level_dbfs);
+    let over = pick(|p| p.over_background_db);
+    let mut off: Vec<f64> = inside
+        .iter()
+        .map(|p| (f64::from(p.level_dbfs) - level).abs())
+        .collect();
+    let spread = 1.4826 * median64(&mut off);
+    let hz = pick(|p| p.hz);
+    let mut off_hz: Vec<f64> = inside
+        .iter()
+        .map(|p| (f64::from(p.hz) - hz).abs())
+        .collect();
+    let hz_spread = 1.4826 * median64(&mut off_hz);
+    let could = (first..=last)
+        .filter(|&i| series[i].is_some() || visible(&range.spectra[i], series, level))
+        .count();
+    let share = inside.len() as f64 / could.max(1) as f64;
+    // Level error of a line s dB over the noise within the bin.
+    let noise_db = level_error_db(over, range.bin_hz);
+    let start = if first == 0 {
+        0
+    } else {
+        onset(range, series, first, level)
+    };
+    let end = if last + 1 == range.spectra.len() {
+        samples
+    } else {
+        (last as u64 * range.hop + range.length).min(samples)
+    };
+    let long = end.saturating_sub(start) as f64 >= want.least_s * f64::from(rate);
+    (inside.len() >= want.least_spectra
+        && 3 * inside.len() > last - first
+        && long
+        && share >= want.least_share
+        && spread <= want.most_spread_db + noise_db)
+        .then(|| SteadyLine {
+            hz,
+            level_dbfs: level,
+            over_background_db: over,
+            spread_db: spread,
+            hz_spread,
+            dense: inside.len() as f64 / (last - first + 1) as f64,
+            start,
+            end,
+            seen: inside.len(),
+            share,
+        })
+}
+
+/// Where a line begins, from how much of its amplitude the first spectra show: under a Hann window the part after time t of a
+/// length T holds the share `1 - t/T + sin(2 pi t/T) / (2 pi)`.
+fn onset(range: &Range, series: &[Option<Peak>], first: usize, level_dbfs: f64) -> u64 {
+    let share = |i: usize| {
+        series
+            .get(i)
+            .copied()
+            .flatten()
+            .map(|p| crate::units::amplitude(f64::from(p.level_dbfs) - level_dbfs))
+    };
+    let Some(i) = [first, first + 1]
+        .into_iter()
+        .find(|&i| share(i).is_some_and(|s| s > 0.15))
+    else {
+        return first as u64 * range.hop;
+    };
+    let target = share(i).unwrap_or(1.0).min(1.0);
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..20 {
+        let t = 0.5 * (low + high);
+        let held = 1.0 - t + (2.0 * std::f64::consts::PI * t).sin() / (2.0 * std::f64::consts::PI);
+        if held > target { low = t } else { high = t }
+    }
+    // A full first spectrum says only that the line began before its middle grew quiet.
+    let t = if target > 0.97 { 0.0 } else { low };
+    i as u64 * range.hop + (t * range.length as f64) as u64
+}
+
+/// Standard deviation of a level read from one Hann spectrum, dB, for a line that stands `over` dB over the noise in 1 Hz.
+pub fn level_error_db(over: f64, bin_hz: f64) -> f64 {
+    8.7 * (0.75 * bin_hz / crate::units::power(over)).sqrt()
+}
+
+fn median64(values: &mut [f64]) -> f64 {
+    if values.is_empty() {
+        return f64::NEG_INFINITY;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
