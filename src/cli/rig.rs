@@ -26,7 +26,7 @@ impl Rig {
             problem(&format!("--roles: {mistake}"));
             return Status::Usage;
         }
-        for input in self.input.iter().filter(|i| !i.exists()) {
+        if let Some(input) = self.input.iter().find(|i| !i.exists()) {
             problem(&format!(
                 "{}: there is no such file or folder",
                 input.display()
