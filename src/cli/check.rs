@@ -12,11 +12,13 @@ use super::{problem, results};
 use crate::pipeline;
 use crate::report::drawing::{TakeDrawing, drawing};
 use crate::report::model::{Report, Severity};
+use crate::report::names::without_names;
 use crate::report::plots::{Picture, PlotError};
 use crate::report::run::Run;
 use crate::report::terminal::{self, Detail, For, Layout};
 use crate::report::{build, json, markers, plots, table, write};
 use crate::settings::Settings;
+use crate::take::Take;
 
 #[derive(Debug, clap::Args)]
 pub(super) struct Check {
@@ -67,6 +69,9 @@ pub(super) struct Options {
         hide_possible_values = true
     )]
     markers: Vec<markers::Format>,
+    /// Leave out the names of people, tracks and productions in everything written
+    #[arg(long)]
+    no_names: bool,
     /// No list and no progress bar; problems are still told
     #[arg(long, short, conflicts_with = "verbose")]
     quiet: bool,
@@ -114,7 +119,12 @@ impl Check {
             return Status::Failed;
         }
         let options = &self.options;
-        let output = match output::choose(options.out.as_deref(), &inputs, options.force) {
+        let output = match output::choose(
+            options.out.as_deref(),
+            &inputs,
+            options.force,
+            options.no_names,
+        ) {
             Ok(output) => output,
             Err(Refused::BelowInput(why)) => {
                 problem(&why);
@@ -169,8 +179,18 @@ impl Options {
         let threads = day.threads;
         let (day, drawings) = day.split();
         let mut drawings: Vec<TakeDrawing> = drawings.into_iter().flatten().collect();
-        let report = build::report(day, settings);
+        let productions = productions(&day.takes);
+        let mut report = build::report(day, settings);
         build::name_tiles(&report, &mut drawings);
+        if self.no_names {
+            match without_names(&report, &productions) {
+                Ok(nameless) => report = nameless,
+                Err(error) => {
+                    problem(&format!("the names could not be left out: {error}"));
+                    return Status::Failed;
+                }
+            }
+        }
         for file in &report.unreadable {
             problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
         }
@@ -245,6 +265,20 @@ impl Options {
             }
         }
     }
+}
+
+/// Titles of productions in the files' labels, each once.
+fn productions(takes: &[Take]) -> Vec<String> {
+    let mut titles: Vec<String> = takes
+        .iter()
+        .flat_map(|t| &t.files)
+        .filter_map(|f| f.opened.header.ixml.as_ref()?.project.clone())
+        .map(|title| title.trim().to_owned())
+        .filter(|title| !title.is_empty())
+        .collect();
+    titles.sort();
+    titles.dedup();
+    titles
 }
 
 /// Overview and suspicious pairs of every take, the trend of the day; each as SVG and PNG below `plots/`. A picture that cannot

@@ -30,6 +30,7 @@ pub(super) fn choose(
     asked: Option<&Path>,
     inputs: &[PathBuf],
     force: bool,
+    no_names: bool,
 ) -> Result<Output, Refused> {
     let output = match asked {
         Some(folder) => Output {
@@ -37,7 +38,11 @@ pub(super) fn choose(
             chosen: false,
         },
         None => Output {
-            folder: new_folder(&name_of(inputs))?,
+            folder: new_folder(&if no_names {
+                "card".into()
+            } else {
+                name_of(inputs)
+            })?,
             chosen: true,
         },
     };
@@ -129,7 +134,7 @@ mod tests {
             dir.path().join("card/day/../report"),
             dir.path().join("card/../card/x"),
         ] {
-            let result = choose(Some(&inside), &inputs, false);
+            let result = choose(Some(&inside), &inputs, false, false);
             assert!(
                 matches!(result, Err(Refused::BelowInput(_))),
                 "{}",
@@ -137,7 +142,7 @@ mod tests {
             );
         }
         let beside = dir.path().join("card-report");
-        assert!(!choose(Some(&beside), &inputs, false).unwrap().chosen);
+        assert!(!choose(Some(&beside), &inputs, false, false).unwrap().chosen);
     }
 
     #[cfg(unix)]
@@ -148,7 +153,7 @@ mod tests {
         std::fs::create_dir_all(&card).unwrap();
         let link = dir.path().join("link");
         std::os::unix::fs::symlink(&card, &link).unwrap();
-        let result = choose(Some(&link.join("out")), &[card], false);
+        let result = choose(Some(&link.join("out")), &[card], false, false);
         assert!(matches!(result, Err(Refused::BelowInput(_))));
     }
 
@@ -158,9 +163,9 @@ mod tests {
         std::fs::write(dir.path().join("report.json"), "{}").unwrap();
         let inputs = [PathBuf::from("somewhere-else.wav")];
         assert!(matches!(
-            choose(Some(dir.path()), &inputs, false),
+            choose(Some(dir.path()), &inputs, false, false),
             Err(Refused::Exists(_))
         ));
-        assert!(choose(Some(dir.path()), &inputs, true).is_ok());
+        assert!(choose(Some(dir.path()), &inputs, true, false).is_ok());
     }
 }

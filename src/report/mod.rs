@@ -8,6 +8,7 @@ pub mod drawing;
 pub mod json;
 pub mod markers;
 pub mod model;
+pub mod names;
 pub mod pairs;
 pub mod plots;
 pub mod rig;

@@ -10,7 +10,8 @@ use super::wav::{self, Label};
 
 /// Production name of the demo.
 pub const PRODUCTION: &str = "LANTERN WEATHER";
-const NAMES: [&str; 3] = ["Hedda", "Orrin", "Wim"];
+/// Names of the invented people.
+pub const NAMES: [&str; 3] = ["Hedda", "Orrin", "Wim"];
 const SECONDS: f64 = 16.0;
 
 /// One take of the demo: its label and what is wrong with it.

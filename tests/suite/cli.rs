@@ -343,3 +343,46 @@ fn a_good_day_prints_four_lines() {
     assert_eq!(text.lines().count(), 4, "{text}");
     assert!(output.stderr.is_empty());
 }
+
+#[test]
+fn no_name_is_left_when_names_are_left_out() {
+    let home = tempfile::tempdir().unwrap();
+    takeproof::synth::demo::write(&home.path().join("a-telling-folder")).unwrap();
+    let out = home.path().join("o");
+    let args = [
+        "check",
+        "[IN]",
+        "--no-names",
+        "--markers",
+        "otio,edl,csv",
+        "--out",
+        "[OUT]",
+    ];
+    let args: Vec<String> = args
+        .iter()
+        .map(|a| {
+            a.replace(
+                "[IN]",
+                &home.path().join("a-telling-folder").display().to_string(),
+            )
+            .replace("[OUT]", &out.display().to_string())
+        })
+        .collect();
+    let output = run(&args, 100, home.path());
+    let mut written = vec![("standard output".to_owned(), output.stdout)];
+    for (path, _, _) in fingerprint(&out) {
+        if path.is_file() && path.extension().is_some_and(|e| e != "png") {
+            let name = path.display().to_string();
+            written.push((name, std::fs::read(&path).unwrap()));
+        }
+    }
+    assert!(written.len() > 6, "{written:?}");
+    for (name, bytes) in written {
+        let text = String::from_utf8_lossy(&bytes).replace(&home.path().display().to_string(), "");
+        for word in takeproof::synth::demo::NAMES {
+            assert!(!text.contains(word), "{name} holds {word}");
+        }
+        assert!(!text.contains(takeproof::synth::demo::PRODUCTION), "{name}");
+        assert!(!text.contains("ROLL_07"), "{name}");
+    }
+}

@@ -218,7 +218,7 @@ fn every_kind_has_a_scenario_that_is_found_and_one_that_is_silent() {
 }
 
 /// Endings of evidence keys that carry numbers.
-const UNITS: [&str; 24] = [
+const UNITS: [&str; 25] = [
     "_dbfs",
     "_dbtp",
     "_dba",
@@ -243,10 +243,11 @@ const UNITS: [&str; 24] = [
     "_percent",
     "_ratio",
     "_m",
+    "_sigmas",
 ];
 
 /// Plain counts and numbers of things.
-const COUNTS: [&str; 26] = [
+const COUNTS: [&str; 27] = [
     "events",
     "clicks",
     "pulses",
@@ -273,6 +274,7 @@ const COUNTS: [&str; 26] = [
     "levels",
     "hits",
     "total",
+    "phrases",
 ];
 
 fn names_its_unit(key: &str) -> bool {
