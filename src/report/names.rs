@@ -106,13 +106,11 @@ fn replace(value: &mut Value, words: &[(String, String)]) {
                 if KEPT.contains(&key.as_str()) {
                     continue;
                 }
-                if key == "room_tone_s" {
-                    if let Value::Object(tracks) = value {
-                        *tracks = std::mem::take(tracks)
-                            .into_iter()
-                            .map(|(name, seconds)| (replaced(&name, words), seconds))
-                            .collect();
-                    }
+                if let ("room_tone_s", Value::Object(tracks)) = (key.as_str(), &mut *value) {
+                    *tracks = std::mem::take(tracks)
+                        .into_iter()
+                        .map(|(name, seconds)| (replaced(&name, words), seconds))
+                        .collect();
                 }
                 replace(value, words);
             }
