@@ -17,7 +17,7 @@ use crate::measure::{Chunk, Grid, Signal, TrackMeasures, TrackMeter};
 use crate::report::model::{Landmark, Unreadable, Window};
 use crate::scan;
 use crate::settings::Settings;
-use crate::take::{self, Take};
+use crate::take::{self, Take, roles};
 
 /// Samples per block at 48 kHz: half a second.
 const BLOCK_S: f64 = 0.5;
@@ -270,6 +270,10 @@ pub fn panic_words(payload: &(dyn Any + Send)) -> &str {
 
 /// Decode, measure, compare, detect and judge one take.
 pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadError> {
+    if take.tracks.iter().any(roles::is_open) {
+        let heard = listen(&take, LISTEN_S)?;
+        roles::roles_from_signal(&mut take, &heard);
+    }
     let (tracks, between, results, samples) = measure(&take)?;
     // Less than the headers say where the files could not be read to their ends.
     take.samples = samples;
@@ -318,43 +322,72 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
 /// What one pass gives: per track, between tracks, per file, and how many samples could be read.
 type Measured = (Vec<TrackMeasures>, Between, Vec<FileResult>, u64);
 
-/// One pass over the samples of a take.
-fn measure(take: &Take) -> Result<Measured, ReadError> {
+/// How much of a take is heard beforehand where the metadata does not tell what its tracks are, s.
+const LISTEN_S: f64 = 120.0;
+
+/// Measurements of the first seconds of a take: the pass proper needs to know roles from its first sample on.
+fn listen(take: &Take, seconds: f64) -> Result<Vec<TrackMeasures>, ReadError> {
     let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
+    let mut meters = meters(take);
+    let mut block = Block::default();
+    let end = crate::units::samples(seconds, take.rate);
+    while decoder.position() < end && decoder.next_into(&mut block)? {
+        push(&mut meters, &mut block);
+    }
+    Ok(finish(meters))
+}
+
+/// Meters of all tracks, each with its count of samples that were no numbers.
+type Meters = Vec<(TrackMeter, u64)>;
+
+fn meters(take: &Take) -> Meters {
     let signal = Signal {
         rate: take.rate,
         bits: take.bits,
         format: take.format,
     };
-    let mut meters: Vec<(TrackMeter, u64)> = take
-        .tracks
+    take.tracks
         .iter()
         .map(|_| (TrackMeter::new(signal), 0))
-        .collect();
+        .collect()
+}
+
+/// Hand a block to the meters; what is no number becomes silence and is counted.
+fn push(meters: &mut Meters, block: &mut Block) {
+    let Block { start, x, codes } = block;
+    meters
+        .par_iter_mut()
+        .zip(x.par_iter_mut().zip(codes.par_iter()))
+        .for_each(|((meter, nonfinite), (x, codes))| {
+            for sample in x.iter_mut().filter(|s| !s.is_finite()) {
+                *sample = 0.0;
+                *nonfinite += 1;
+            }
+            meter.push(Chunk {
+                start: *start,
+                x,
+                codes,
+            });
+        });
+}
+
+fn finish(meters: Meters) -> Vec<TrackMeasures> {
+    meters
+        .into_par_iter()
+        .map(|(meter, nonfinite)| meter.finish(nonfinite))
+        .collect()
+}
+
+/// One pass over the samples of a take.
+fn measure(take: &Take) -> Result<Measured, ReadError> {
+    let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
+    let mut meters = meters(take);
     let mut between = compare::Meter::new(take);
     let mut block = Block::default();
     while decoder.next_into(&mut block)? {
-        let Block { start, x, codes } = &mut block;
-        meters
-            .par_iter_mut()
-            .zip(x.par_iter_mut().zip(codes.par_iter()))
-            .for_each(|((meter, nonfinite), (x, codes))| {
-                for sample in x.iter_mut().filter(|s| !s.is_finite()) {
-                    *sample = 0.0;
-                    *nonfinite += 1;
-                }
-                meter.push(Chunk {
-                    start: *start,
-                    x,
-                    codes,
-                });
-            });
-        between.push(x);
+        push(&mut meters, &mut block);
+        between.push(&block.x);
     }
-    let tracks = meters
-        .into_par_iter()
-        .map(|(meter, nonfinite)| meter.finish(nonfinite))
-        .collect();
     let samples = decoder.position();
-    Ok((tracks, between.finish(), decoder.finish()?, samples))
+    Ok((finish(meters), between.finish(), decoder.finish()?, samples))
 }

@@ -5,6 +5,8 @@ use crate::report::model::{Hash, Role, RoleSource, SampleFormat};
 
 pub mod assemble;
 pub mod ids;
+pub mod roles;
+pub mod slate;
 pub mod timecode;
 
 /// One file of a take with its place in the report.
@@ -77,6 +79,8 @@ pub enum SetProblem {
         total: u32,
         /// How many are here.
         present: u32,
+        /// Names of the missing ones, where the names of the others tell.
+        names: Vec<String>,
     },
     /// Samples lost (positive) or doubled (negative) where one file follows another.
     SplitGap {
