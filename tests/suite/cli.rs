@@ -386,3 +386,28 @@ fn no_name_is_left_when_names_are_left_out() {
         assert!(!text.contains("ROLL_07"), "{name}");
     }
 }
+
+#[test]
+fn colour_only_where_it_is_asked_for_or_a_terminal_is_there() {
+    let home = tempfile::tempdir().unwrap();
+    let faults = inputs().join("faults").display().to_string();
+    let coloured = |variables: &[(&str, &str)], out: &str| {
+        let out = home.path().join(out).display().to_string();
+        let args = [
+            "check".into(),
+            faults.clone(),
+            "--no-plots".into(),
+            "--out".into(),
+            out,
+        ];
+        let mut command = command(&args, 100, home.path());
+        command.envs(variables.iter().copied());
+        command.output().unwrap().stdout.contains(&0x1b)
+    };
+    assert!(!coloured(&[], "plain"));
+    assert!(coloured(&[("CLICOLOR_FORCE", "1")], "forced"));
+    assert!(!coloured(
+        &[("NO_COLOR", "1"), ("TERM", "xterm-256color")],
+        "none"
+    ));
+}

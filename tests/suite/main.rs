@@ -2,6 +2,7 @@
 
 mod cli;
 mod corpus;
+mod golden;
 mod harness;
 mod invariants;
 mod invented;
