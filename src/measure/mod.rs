@@ -3,6 +3,7 @@
 //! A meter takes blocks of any length and gives the same numbers whatever the block length. Nothing here knows settings,
 //! roles or other tracks; nothing here keeps samples: what grows with the take are frame measurements and event lists.
 
+pub mod bandwidth;
 pub mod fine;
 pub mod floor;
 pub mod frames;
