@@ -91,6 +91,7 @@ fn one_line_panics() {
 
 /// One line about a problem on standard error.
 fn problem(line: &str) {
+    let line = crate::report::terminal::printable(line);
     let _ = writeln!(anstream::stderr().lock(), "takeproof: {line}");
 }
 

@@ -6,7 +6,7 @@ use serde_json::Value;
 use unicode_width::UnicodeWidthStr;
 
 use super::model::{Finding, Polarity, Role, Severity, Take, Track};
-use super::terminal::{confidence_words, count, length};
+use super::terminal::{confidence_words, count, length, printable};
 use crate::compare::PairMeasures;
 use crate::detect::pair::duplicate_track::{Copy, copy};
 use crate::judge::rank::{spoken, take_label};
@@ -61,12 +61,12 @@ pub fn lines(take: &Take, copies: &[CopyOf], width: usize) -> String {
     let names: Vec<String> = take
         .tracks
         .iter()
-        .map(|t| t.name.clone().unwrap_or_default().trim().to_owned())
+        .map(|t| printable(t.name.as_deref().unwrap_or_default().trim()))
         .collect();
     let widest = names.iter().map(|n| n.width()).max().unwrap_or(0).min(24);
     let mut out = format!(
         "{}: {}, {} listened to.\n",
-        take_label(take),
+        printable(&take_label(take)),
         count(take.tracks.len() as u64, "track"),
         length(take.duration_s)
     );

@@ -161,8 +161,28 @@ fn for_the_set(report: &Report, rows: &[Row], place: Option<&str>, width: usize)
     out
 }
 
+/// Text from labels of files, safe for a terminal: what could steer it, break the line or turn the writing round is shown as a
+/// replacement character.
+pub fn printable(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control()
+            || ('\u{202a}'..='\u{202e}').contains(&c)
+            || ('\u{2066}'..='\u{2069}').contains(&c)
+    };
+    text.chars()
+        .map(|c| {
+            if steers(c) {
+                char::REPLACEMENT_CHARACTER
+            } else {
+                c
+            }
+        })
+        .collect()
+}
+
 /// One line of a width; what is too long ends in an ellipsis.
 fn fitted(text: &str, width: usize) -> String {
+    let text = &printable(text);
     if text.width() <= width {
         return text.to_owned();
     }
@@ -229,6 +249,7 @@ fn sentence(row: &Row) -> String {
 /// A hanging line: words in the margin, text wrapped beside them.
 fn line(out: &mut String, margin: &str, style: Style, text: &str, width: usize) {
     let indent = " ".repeat(MARGIN);
+    let text = &printable(text);
     let pieces = textwrap::wrap(text, width.saturating_sub(MARGIN).max(20));
     for (i, piece) in pieces.iter().enumerate() {
         if i == 0 {
@@ -369,5 +390,44 @@ pub fn length(seconds: f64) -> String {
         format!("{minutes} min")
     } else {
         format!("{} h {:02} min", minutes / 60, minutes % 60)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn labels_cannot_steer_the_terminal() {
+        assert_eq!(
+            printable("27B\u{1b}[2J\r\n\u{202e}gp"),
+            "27B\u{fffd}[2J\u{fffd}\u{fffd}\u{fffd}gp"
+        );
+        assert_eq!(printable("Zoë 林"), "Zoë 林");
+    }
+
+    #[test]
+    fn a_line_for_the_set_never_breaks() {
+        assert_eq!(fitted("short", 10), "short");
+        assert_eq!(fitted("exactly ten", 11), "exactly ten");
+        assert_eq!(fitted("a bit too long", 10), "a bit too…");
+        assert!(fitted("林林林林林林", 5).width() <= 5);
+    }
+
+    #[test]
+    fn lengths_as_one_says_them() {
+        assert_eq!(length(0.0), "0 s");
+        assert_eq!(length(89.6), "90 s");
+        assert_eq!(length(754.0), "13 min");
+        assert_eq!(length(11_100.0), "3 h 05 min");
+        assert_eq!(length(3599.0), "1 h 00 min");
+    }
+
+    #[test]
+    fn words_start_where_the_contract_says() {
+        assert_eq!(confidence_words(0.9), "sure");
+        assert_eq!(confidence_words(0.89), "likely");
+        assert_eq!(confidence_words(0.7), "likely");
+        assert_eq!(confidence_words(0.69), "have a listen");
     }
 }
