@@ -291,9 +291,11 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         },
         |t| t.frames.grid,
     );
+    compare::landmarks::roles(&mut take, &tracks);
     let speech = compare::speech::speech_map(&take, &tracks);
     let pairs = compare::pairs::measure(&take, between.pairs, &speech);
-    let (landmarks, windows) = (Vec::new(), Vec::new());
+    let landmarks = compare::landmarks::landmarks(&take, &tracks, &speech);
+    let windows = judge::windows::windows(&take, &landmarks, &speech);
     let view = TakeView {
         take: &take,
         grid,

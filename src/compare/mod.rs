@@ -3,6 +3,7 @@
 //! What needs samples streams along with the meters; what needs only frames is derived afterwards.
 
 pub mod faders;
+pub mod landmarks;
 pub mod pairs;
 pub mod spectra;
 pub mod speech;

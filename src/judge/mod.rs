@@ -1,14 +1,17 @@
 //! From findings to answers: merge, severity by speech and by what another microphone holds, cover, verdict.
 
 use crate::detect::{Finding, TakeView};
-use crate::report::model::{MicTimeline, NotJudged, Range, Speech, Verdict};
+use crate::report::model::{MicTimeline, NotJudged, Range, Speech, TakeType, Verdict};
 
 pub mod corroborate;
 pub mod cover;
+pub mod day;
 pub mod merge;
 pub mod rank;
+pub mod room_tone;
 pub mod severity;
 pub mod verdict;
+pub mod windows;
 
 /// What the judge says of a take.
 #[derive(Debug, Clone)]
@@ -23,6 +26,10 @@ pub struct Judged {
     pub verdict: Verdict,
     /// Where no microphone is clean over speech.
     pub no_clean_mic: Vec<Range>,
+    /// What the take is for.
+    pub take_type: TakeType,
+    /// Longest clean run of room tone per track, seconds; `None` for tracks that are no microphones.
+    pub room_tone_s: Vec<Option<f64>>,
     /// Tests that could not run.
     pub not_judged: Vec<NotJudged>,
 }
@@ -39,6 +46,8 @@ pub fn judge(view: &TakeView<'_>, findings: Vec<Finding>) -> Judged {
         speech: verdict::speech(view, &lines, &findings),
         mic_timeline: verdict::mic_timeline(view, &lines, &findings),
         verdict: verdict::verdict(&findings, &no_clean_mic),
+        take_type: windows::take_type(view.take, view.landmarks, view.speech),
+        room_tone_s: room_tone::longest(view, &findings),
         not_judged: verdict::not_judged(view),
         no_clean_mic,
         findings,

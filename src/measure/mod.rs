@@ -9,6 +9,7 @@ pub mod floor;
 pub mod frames;
 pub mod lines;
 pub mod low;
+pub mod ltc;
 pub mod runs;
 pub mod transients;
 
@@ -62,6 +63,8 @@ pub struct TrackMeasures {
     pub low: Low,
     /// Steady lines: long spectra, peaks only.
     pub lines: Lines,
+    /// Timecode recorded as audio.
+    pub ltc: Option<ltc::Ltc>,
     /// Samples that were NaN or infinite; counted as silence.
     pub nonfinite_samples: u64,
 }
@@ -70,6 +73,7 @@ pub struct TrackMeasures {
 #[derive(Debug)]
 pub struct TrackMeter {
     frames: frames::FramesMeter,
+    ltc: ltc::LtcMeter,
     runs: runs::RunsMeter,
     fine: fine::FineMeter,
     transients: transients::TransientsMeter,
@@ -85,6 +89,7 @@ impl TrackMeter {
         let decimator = Decimator::new(signal.rate);
         TrackMeter {
             frames: frames::FramesMeter::new(signal.rate),
+            ltc: ltc::LtcMeter::new(signal.rate),
             runs: runs::RunsMeter::new(signal.rate),
             fine: fine::FineMeter::new(signal.rate),
             transients: transients::TransientsMeter::new(signal.rate),
@@ -98,6 +103,7 @@ impl TrackMeter {
     /// Take in the next samples.
     pub fn push(&mut self, chunk: Chunk<'_>) {
         self.frames.push(chunk.x);
+        self.ltc.push(chunk.x);
         self.runs.push(chunk.x);
         self.fine.push(chunk.x);
         self.transients.push(chunk.x);
@@ -123,6 +129,7 @@ impl TrackMeter {
             runs: self.runs.finish(),
             fine: self.fine.finish(),
             transients: self.transients.finish(),
+            ltc: self.ltc.finish(),
             nonfinite_samples,
         }
     }

@@ -24,7 +24,9 @@ pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
             name_findings(id, &mut take.findings);
         }
     }
+    let judged = crate::judge::day::judge(&mut takes);
     let mut findings: Vec<model::Finding> = day.findings.iter().map(day_finding).collect();
+    findings.extend(judged.findings);
     name_findings("day", &mut findings);
     let other_files: Vec<model::OtherFile> = day
         .other
@@ -45,8 +47,8 @@ pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
         day: model::Day {
             totals,
             findings,
-            setups: Vec::new(),
-            trends: Vec::new(),
+            setups: judged.setups,
+            trends: judged.trends,
         },
     }
 }
@@ -178,13 +180,14 @@ pub fn take(analysis: &Analysis) -> model::Take {
             .iter()
             .enumerate()
             .map(|(position, track)| model::Track {
+                room_tone_s: analysis.judged.room_tone_s.get(position).copied().flatten(),
                 measurements: measurements(analysis, position),
                 ..labels(track)
             })
             .collect(),
         pairs: super::pairs::pairs(&analysis.pairs, t),
         landmarks: analysis.landmarks.clone(),
-        take_type: model::TakeType::Dialogue,
+        take_type: analysis.judged.take_type,
         no_good: t.no_good,
         windows: analysis.windows.clone(),
         speech: analysis.judged.speech.clone(),
@@ -230,6 +233,7 @@ fn labels(track: &Track) -> model::Track {
         role_source: track.role_source,
         wireless: track.wireless,
         talker: track.talker.clone(),
+        room_tone_s: None,
         measurements: model::Measurements::default(),
     }
 }

@@ -197,6 +197,9 @@ pub struct Track {
     pub wireless: Option<bool>,
     /// Whose microphone it is.
     pub talker: Option<String>,
+    /// Longest clean run of room tone on this microphone, seconds; `null` for other tracks.
+    #[serde(default)]
+    pub room_tone_s: Option<f64>,
     /// Numbers.
     pub measurements: Measurements,
 }

@@ -197,6 +197,7 @@ mod tests {
             role_source: RoleSource::Metadata,
             wireless: None,
             talker: None,
+            room_tone_s: None,
             measurements: Default::default(),
         }
     }
