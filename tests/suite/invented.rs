@@ -74,6 +74,7 @@ fn track(index: usize, count: usize) -> Track {
         }
     };
     Track {
+        room_tone_s: None,
         index,
         name: Some(name),
         role,
