@@ -19,9 +19,14 @@ pub mod track;
 
 /// Every detector, in the order of the contract's table of kinds.
 pub static DETECTORS: &[&Detector] = &[
+    &track::clipping::DETECTOR,
+    &track::true_peak_over::DETECTOR,
+    &track::level_hot::DETECTOR,
+    &track::level_low::DETECTOR,
     &track::noise_high::DETECTOR,
     &take::noise_change::DETECTOR,
     &track::hum::DETECTOR,
+    &track::dc_offset::DETECTOR,
     &track::dropout::DETECTOR,
     &track::rf_hit::DETECTOR,
     &track::click::DETECTOR,
@@ -30,6 +35,7 @@ pub static DETECTORS: &[&Detector] = &[
     &pair::polarity_inverted::DETECTOR,
     &pair::comb_filtering::DETECTOR,
     &pair::open_mic::DETECTOR,
+    &track::cut_short::DETECTOR,
 ];
 
 /// One row of the table.

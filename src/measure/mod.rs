@@ -7,11 +7,16 @@ pub mod bandwidth;
 pub mod fine;
 pub mod floor;
 pub mod frames;
+pub mod levels;
 pub mod lines;
+pub mod loudness;
 pub mod low;
 pub mod ltc;
+pub mod rails;
 pub mod runs;
+pub mod speech_level;
 pub mod transients;
+pub mod true_peak;
 
 use crate::dsp::decimate::Decimator;
 use crate::report::model::SampleFormat;
@@ -19,10 +24,15 @@ use crate::report::model::SampleFormat;
 pub use fine::Fine;
 pub use floor::Floor;
 pub use frames::{BANDS, Frames, Grid};
+pub use levels::Levels;
 pub use lines::Lines;
+pub use loudness::Loudness;
 pub use low::Low;
+pub use rails::Rails;
 pub use runs::Runs;
+pub use speech_level::ActiveLevel;
 pub use transients::Transient;
+pub use true_peak::TruePeak;
 
 /// What a meter needs to know before the first sample.
 #[derive(Debug, Clone, Copy)]
@@ -65,6 +75,16 @@ pub struct TrackMeasures {
     pub lines: Lines,
     /// Timecode recorded as audio.
     pub ltc: Option<ltc::Ltc>,
+    /// Sample peak and offset.
+    pub levels: Levels,
+    /// Equal samples on wave tops, by value.
+    pub rails: Rails,
+    /// Reconstructed peak.
+    pub true_peak: TruePeak,
+    /// K-weighted power.
+    pub loudness: Loudness,
+    /// Active level of any set of frames (P.56).
+    pub active: ActiveLevel,
     /// Samples that were NaN or infinite; counted as silence.
     pub nonfinite_samples: u64,
 }
@@ -81,6 +101,11 @@ pub struct TrackMeter {
     copy: Vec<f32>,
     low: low::LowMeter,
     lines: lines::LinesMeter,
+    levels: levels::LevelsMeter,
+    rails: rails::RailsMeter,
+    true_peak: true_peak::TruePeakMeter,
+    loudness: loudness::LoudnessMeter,
+    active: speech_level::ActiveLevelMeter,
 }
 
 impl TrackMeter {
@@ -97,6 +122,11 @@ impl TrackMeter {
             lines: lines::LinesMeter::new(signal.rate, decimator.factor()),
             decimator,
             copy: Vec::new(),
+            levels: levels::LevelsMeter::new(signal.rate),
+            rails: rails::RailsMeter::new(signal.bits, signal.format),
+            true_peak: true_peak::TruePeakMeter::new(signal.rate),
+            loudness: loudness::LoudnessMeter::new(signal.rate),
+            active: speech_level::ActiveLevelMeter::new(signal.rate, frames::hop(signal.rate)),
         }
     }
 
@@ -111,6 +141,11 @@ impl TrackMeter {
         self.decimator.push(chunk.x, &mut self.copy);
         self.low.push(&self.copy);
         self.lines.push(chunk.x, &self.copy);
+        self.levels.push(chunk.x);
+        self.rails.push(chunk.x, chunk.codes);
+        self.true_peak.push(chunk.x);
+        self.loudness.push(chunk.x);
+        self.active.push(chunk.x);
     }
 
     /// Everything measured.
@@ -130,6 +165,11 @@ impl TrackMeter {
             fine: self.fine.finish(),
             transients: self.transients.finish(),
             ltc: self.ltc.finish(),
+            levels: self.levels.finish(),
+            rails: self.rails.finish(),
+            true_peak: self.true_peak.finish(),
+            loudness: self.loudness.finish(),
+            active: self.active.finish(),
             nonfinite_samples,
         }
     }

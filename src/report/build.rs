@@ -10,10 +10,12 @@ use xxhash_rust::xxh3::xxh3_64;
 use super::drawing::TakeDrawing;
 use super::model;
 use crate::detect::Finding;
+use crate::measure::Signal;
+use crate::measure::rails::Rail;
 use crate::pipeline::{Analysis, Day};
 use crate::settings::{self, Settings};
 use crate::take::{Take, Track, ids};
-use crate::units::{db, level, rounded, seconds};
+use crate::units::{level, rounded, seconds};
 
 /// The whole report.
 pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
@@ -240,10 +242,35 @@ fn labels(track: &Track) -> model::Track {
 
 /// Numbers of one track.
 fn measurements(analysis: &Analysis, position: usize) -> model::Measurements {
-    let measures = &analysis.tracks[position];
-    let peak = measures.frames.peak.iter().fold(0f32, |m, &p| m.max(p));
+    let m = &analysis.tracks[position];
+    let signal = Signal {
+        rate: analysis.take.rate,
+        bits: analysis.take.bits,
+        format: analysis.take.format,
+    };
+    let clipped = m.rails.clipped(signal, &m.frames);
+    let speech = &analysis.speech;
+    let frames = speech.grid.frames;
+    let own = speech.own_frames(position).len();
     model::Measurements {
-        sample_peak_dbfs: level(db(f64::from(peak))),
+        sample_peak_dbfs: level(m.levels.sample_peak_dbfs()),
+        true_peak_dbtp: level(m.true_peak.dbtp()),
+        clipped_samples: clipped.iter().map(Rail::samples).sum(),
+        longest_clip_samples: clipped
+            .iter()
+            .map(|r| u64::from(r.longest()))
+            .max()
+            .unwrap_or(0),
+        loudness_lufs: level(m.loudness.integrated_lufs()),
+        loudness_range_lu: m.loudness.range_lu().and_then(|lu| rounded(lu, 1)),
+        speech_level_dbfs: m
+            .active
+            .of(|f| speech.own(position, f))
+            .and_then(|a| level(a.level_dbfs)),
+        speech_share: (frames > 0)
+            .then(|| rounded(own as f64 / frames as f64, 3))
+            .flatten(),
+        dc_offset: m.levels.offset().and_then(|o| rounded(o.value, 6)),
         ..model::Measurements::default()
     }
 }

@@ -1,9 +1,16 @@
 //! Kinds found on one track.
 
 pub mod click;
+pub mod clipping;
+pub mod cut_short;
+pub mod dc_offset;
 pub mod dead_track;
 pub mod dropout;
 pub mod hum;
 mod impulses;
+mod level;
+pub mod level_hot;
+pub mod level_low;
 pub mod noise_high;
 pub mod rf_hit;
+pub mod true_peak_over;

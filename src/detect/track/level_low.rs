@@ -1,0 +1,101 @@
+//! Speech recorded too low.
+//!
+//! *Fault.* The gain was far too small: raised to a usable level the words bring the noise of the electronics with them.
+//!
+//! *Signature.* The active level of the track's own speech lies far below the usual -20 dBFS.
+//!
+//! *Decision.* Integer files only: active level below `limit_dbfs` over at least a second of own speech, which must stand out
+//! from the track's background at all.
+//!
+//! *Must not fire on.* Float files at any level; safety copies; packs that wait in a pouch; whispers; a plant microphone far
+//! from the words, whose level is geometry.
+//!
+//! *Known misses.* A track of which nobody's speech is known.
+//!
+//! *Source.* ITU-T P.56 method B; usual dialogue level -20 dBFS.
+
+use super::level::own_speech;
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::report::model::{Origin, Role, SampleFormat, Severity};
+use crate::settings::Param;
+use crate::units::power_db;
+
+/// Active level below which speech is too low.
+pub static LIMIT: Param = Param {
+    key: "level_low.limit_dbfs",
+    default: -45.0,
+    unit: "dBFS",
+    range: (-80.0, -20.0),
+    why: "report contract: 25 dB under the usual -20 dBFS, gain was not meant to be there",
+};
+/// Distance to the background without which no speech is heard on the track.
+const LEAST_OVER_FLOOR_DB: f64 = 3.0;
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "level_low",
+    explain: Explain {
+        means: "The speech on this track is far quieter than it should be.",
+        sounds_like: "Faint; hiss comes up with it when it is raised.",
+        usual_cause: "Gain left down after a loud scene, a pad switched in, or a transmitter at its lowest gain.",
+        do_now: "Raise the gain of this input before the next take; the words can be raised in post, at the price of noise.",
+        measured_by: "Active speech level after ITU-T P.56 over the stretches where the track's own talker speaks; integer files only.",
+        not_to_confuse: "In a 32-bit float file the level is free. Safety copies and whispers are meant to be low. Speech close to the noise is noise_high.",
+    },
+    params: &[&LIMIT],
+    run: Run::Track(run),
+};
+
+fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
+    let track = view.track(position);
+    let asked = matches!(track.role, Role::Boom | Role::Lav)
+        && view.take.format == SampleFormat::Int
+        && !track.label().to_lowercase().contains("saf");
+    if !asked {
+        return Vec::new();
+    }
+    let Some((active, first, end)) = own_speech(view, position) else {
+        return Vec::new();
+    };
+    let limit = view.settings.get(&LIMIT);
+    if active.level_dbfs >= limit || over_floor_db(view, position) < LEAST_OVER_FLOOR_DB {
+        return Vec::new();
+    }
+    vec![
+        view.finding(
+            "level_low",
+            position,
+            view.grid.sample(first),
+            view.grid.sample(end),
+        )
+        .severity(Severity::Caution)
+        .confidence(if active.level_dbfs < limit - 2.0 {
+            0.93
+        } else {
+            0.8
+        })
+        .origin(Origin::Recorder)
+        .number("speech_level_dbfs", active.level_dbfs, 2)
+        .number("limit_dbfs", limit, 1)
+        .says(
+            format!(
+                "Speech at {:.1} dBFS, {:.0} dB below the usual -20 dBFS.",
+                active.level_dbfs,
+                -20.0 - active.level_dbfs
+            ),
+            "Raise the gain of this input before the next take; post can lift the words, with their noise.",
+        ),
+    ]
+}
+
+/// Mean power of own speech frames over the mean background beneath them, between 200 Hz and 4 kHz.
+fn over_floor_db(view: &TakeView<'_>, position: usize) -> f64 {
+    let m = &view.tracks[position];
+    let voice = crate::measure::frames::bands_within(200.0, 4000.0);
+    let (mut speech, mut floor) = (0.0, 0.0);
+    for f in view.speech.own_frames(position) {
+        speech += m.frames.band_power(f, voice.clone());
+        floor += m.floor.band_power(f, voice.clone());
+    }
+    power_db(speech) - power_db(floor)
+}
