@@ -252,13 +252,13 @@ impl ReadError {
                 offset,
                 what,
                 ..
-            } => format!("malformed {chunk} at byte {offset}: {what}"),
+            } => format!("{chunk} at byte {offset}: {what}"),
             ReadError::Unsupported {
                 chunk,
                 offset,
                 what,
                 ..
-            } => format!("unsupported: {what} ({chunk} at byte {offset})"),
+            } => format!("{what} ({chunk} at byte {offset})"),
             ReadError::Limit {
                 chunk,
                 offset,

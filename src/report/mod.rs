@@ -1,6 +1,6 @@
 //! From judged takes to bytes: JSON, pictures, tables, the page, the list on the terminal.
 //!
-//! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`write`].
+//! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`mod@write`].
 
 pub mod build;
 pub mod clock;
