@@ -13,6 +13,7 @@ use crate::take::{Take, Track};
 
 pub mod day;
 pub mod hearing;
+pub mod labels;
 pub mod pair;
 pub mod take;
 pub mod track;
@@ -36,6 +37,15 @@ pub static DETECTORS: &[&Detector] = &[
     &pair::comb_filtering::DETECTOR,
     &pair::open_mic::DETECTOR,
     &track::cut_short::DETECTOR,
+    &take::metadata_missing::DETECTOR,
+    &take::metadata_conflict::DETECTOR,
+    &day::timecode_overlap::DETECTOR,
+    &day::sample_rate_mismatch::DETECTOR,
+    &day::frame_rate_mismatch::DETECTOR,
+    &day::duplicate_take::DETECTOR,
+    &take::truncated_file::DETECTOR,
+    &day::missing_file::DETECTOR,
+    &day::copy_mismatch::DETECTOR,
 ];
 
 /// One row of the table.
@@ -58,6 +68,11 @@ pub enum Run {
     Take(fn(&TakeView<'_>) -> Vec<Finding>),
     /// Called once for everything that was read.
     Day(fn(&DayView<'_>) -> Vec<Finding>),
+    /// The first once per take, the second once for everything that was read.
+    TakeAndDay(
+        fn(&TakeView<'_>) -> Vec<Finding>,
+        fn(&DayView<'_>) -> Vec<Finding>,
+    ),
     /// Reported by another command (`copy_mismatch` by `verify`), described here.
     Elsewhere,
 }
@@ -253,7 +268,7 @@ pub fn detect(view: &TakeView<'_>) -> Vec<Finding> {
     for detector in DETECTORS {
         match detector.run {
             Run::Track(run) => (0..view.take.tracks.len()).for_each(|i| found.extend(run(view, i))),
-            Run::Take(run) => found.extend(run(view)),
+            Run::Take(run) | Run::TakeAndDay(run, _) => found.extend(run(view)),
             Run::Day(_) | Run::Elsewhere => {}
         }
     }
@@ -265,7 +280,7 @@ pub fn detect_day(view: &DayView<'_>) -> Vec<Finding> {
     DETECTORS
         .iter()
         .filter_map(|d| {
-            if let Run::Day(run) = d.run {
+            if let Run::Day(run) | Run::TakeAndDay(_, run) = d.run {
                 Some(run(view))
             } else {
                 None

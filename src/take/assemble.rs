@@ -496,6 +496,7 @@ fn take_of(sequence: Sequence, settings: &Settings) -> Take {
         false_start: ixml.false_start,
         wild: ixml.wild_track,
         clock,
+        ltc_start: None,
         rate,
         bits,
         format,

@@ -49,6 +49,8 @@ pub struct Take {
     pub wild: Option<bool>,
     /// Clock of the first sample.
     pub clock: timecode::Clock,
+    /// Start according to a timecode track, samples since midnight at [`Take::rate`]; `None` where none was read.
+    pub ltc_start: Option<u64>,
     /// Hz.
     pub rate: u32,
     /// Valid bits.
