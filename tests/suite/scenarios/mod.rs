@@ -1,3 +1,4 @@
 //! Faults that must be found, and near-misses that must stay silent.
 
+mod judge;
 mod near_misses;
