@@ -10,13 +10,14 @@ use super::output::{self, Output, Refused};
 use super::progress::Progress;
 use super::{problem, results};
 use crate::pipeline;
+use crate::report::clips::{self, Clip, Reach};
 use crate::report::drawing::{TakeDrawing, drawing};
 use crate::report::model::{Report, Severity};
 use crate::report::names::without_names;
 use crate::report::plots::{Picture, PlotError};
 use crate::report::run::Run;
 use crate::report::terminal::{self, Detail, For, Layout};
-use crate::report::{build, json, markers, plots, table, write};
+use crate::report::{build, html, json, markers, plots, table, write};
 use crate::settings::Settings;
 use crate::take::Take;
 
@@ -69,6 +70,17 @@ pub(super) struct Options {
         hide_possible_values = true
     )]
     markers: Vec<markers::Format>,
+    /// Short sounds of what was found, in clips/ of the report, for the page to play; from between slate and cut only,
+    /// unless 'everything' is said
+    #[arg(
+        long,
+        value_name = "REACH",
+        num_args = 0..=1,
+        require_equals = true,
+        default_missing_value = "windows",
+        hide_possible_values = true
+    )]
+    clips: Option<Reach>,
     /// Leave out the names of people, tracks and productions in everything written
     #[arg(long)]
     no_names: bool,
@@ -180,6 +192,7 @@ impl Options {
         let (day, drawings) = day.split();
         let mut drawings: Vec<TakeDrawing> = drawings.into_iter().flatten().collect();
         let productions = productions(&day.takes);
+        let sources = self.clips.map(|reach| (day.takes.clone(), reach));
         let mut report = build::report(day, settings);
         build::name_tiles(&report, &mut drawings);
         if self.no_names {
@@ -213,7 +226,19 @@ impl Options {
         );
         let written = self
             .write(&output.folder, &report, &run)
-            .and_then(|()| pictures(&output.folder, &report, &drawings, threads));
+            .and_then(|()| match &sources {
+                Some((takes, reach)) => clips(&output.folder, &report, takes, threads, *reach),
+                None => Ok(Vec::new()),
+            })
+            .and_then(|cut| {
+                if self.no_plots {
+                    return Ok(());
+                }
+                let page = html::page(&report, &drawings, self.reader, &cut);
+                let page = page.map_err(io::Error::other)?;
+                write::put(&output.folder, "report.html", page.as_bytes())?;
+                pictures(&output.folder, &report, &drawings, threads)
+            });
         if let Err(error) = written {
             problem(&format!("{}: {error}", output.folder.display()));
             return Status::Failed;
@@ -238,7 +263,7 @@ impl Options {
         let place = if self.no_plots {
             output.folder.clone()
         } else {
-            output.folder.join("report.json")
+            output.folder.join("report.html")
         };
         let place = place.display().to_string();
         match self.format {
@@ -313,6 +338,33 @@ fn pictures(
         Ok(None) => Ok(()),
         Err(error) => keep(Err(error)),
     }
+}
+
+/// Cut the clips of every take; a take whose files cannot be read again is told, and the rest goes on.
+fn clips(
+    folder: &Path,
+    report: &Report,
+    sources: &[Take],
+    threads: usize,
+    reach: Reach,
+) -> io::Result<Vec<Clip>> {
+    let takes: Vec<_> = report.takes.iter().zip(sources).zip(1..).collect();
+    let (cut, _) = pipeline::in_parallel(
+        takes,
+        threads,
+        |((take, source), number)| match clips::cut(source, clips::plan(take, number, reach)) {
+            Ok(cut) => cut
+                .into_iter()
+                .map(|(clip, bytes)| write::put(folder, &clip.file, &bytes).map(|()| clip))
+                .collect::<io::Result<Vec<Clip>>>(),
+            Err(error) => {
+                problem(&format!("no clips of a take: {error}"));
+                Ok(Vec::new())
+            }
+        },
+    );
+    let cut: io::Result<Vec<Vec<Clip>>> = cut.into_iter().collect();
+    Ok(cut?.into_iter().flatten().collect())
 }
 
 fn put_picture(folder: &Path, picture: &Picture) -> io::Result<()> {

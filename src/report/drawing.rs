@@ -13,8 +13,10 @@ use crate::measure::{Floor, Grid};
 use crate::pipeline::Analysis;
 use crate::units::{db, power_db};
 
-/// Columns of an envelope stand at least this far apart, seconds.
+/// Columns of an envelope stand this far apart, seconds; closer in short takes, farther in very long ones.
 const COLUMN_S: f64 = 0.1;
+/// Columns a short take gets: one to a pixel of the picture.
+const ENOUGH_COLUMNS: f64 = 960.0;
 /// An envelope has at most this many columns: two to a pixel of a wide screen.
 const MOST_COLUMNS: usize = 2400;
 /// Columns of the envelope per value of the background, which moves slowly.
@@ -188,7 +190,9 @@ pub fn drawing(analysis: &Analysis, take: &model::Take) -> TakeDrawing {
         };
     };
     let frame_s = 1.0 / grid.frames_per_s();
-    let per_column = ((COLUMN_S / frame_s).round() as usize)
+    let duration_s = grid.frames as f64 * frame_s;
+    let column_s = (duration_s / ENOUGH_COLUMNS).min(COLUMN_S);
+    let per_column = ((column_s / frame_s).round() as usize)
         .max(grid.frames.div_ceil(MOST_COLUMNS))
         .max(1);
     TakeDrawing {

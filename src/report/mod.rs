@@ -3,8 +3,10 @@
 //! Every format is a function from results to bytes; writing them to a folder is the last step and stands in [`mod@write`].
 
 pub mod build;
+pub mod clips;
 pub mod clock;
 pub mod drawing;
+pub mod html;
 pub mod json;
 pub mod markers;
 pub mod model;

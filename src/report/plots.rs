@@ -409,7 +409,7 @@ fn track_name(track: &super::model::Track) -> String {
 }
 
 /// A file name that works everywhere: letters, digits, dot, dash and underscore.
-fn file_name(text: &str) -> String {
+pub(crate) fn file_name(text: &str) -> String {
     let name: String = text
         .chars()
         .take(60)

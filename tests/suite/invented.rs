@@ -370,7 +370,6 @@ pub(crate) fn take(
         faders: None,
         verdict,
         no_clean_mic: no_clean,
-        curves: Vec::new(),
     };
     (take, drawing)
 }

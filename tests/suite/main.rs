@@ -1,11 +1,13 @@
 //! Integration tests, one binary: modules by purpose.
 
+mod browser;
 mod cli;
 mod corpus;
 mod golden;
 mod harness;
 mod invariants;
 mod invented;
+mod page;
 mod plots;
 mod scenarios;
 mod tidy;
