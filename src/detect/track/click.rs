@@ -13,7 +13,7 @@
 use super::dropout;
 use super::impulses::{Impulses, Span, grouped};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::Transient;
+use crate::measure::{Fine, Transient};
 use crate::report::model::{Origin, Severity};
 use crate::settings::Param;
 use crate::units::db;
@@ -122,28 +122,17 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
         .collect()
 }
 
-/// Whether a track falls below its own background, or was below it, right at a place: the edge of a mute.
-fn at_mute(view: &TakeView<'_>, position: usize, at: u64) -> bool {
+/// Whether the signal is lower after a place than anything in the 4 s before it, or was lower before it than anything in the
+/// 4 s after: the edge of a mute.
+pub(crate) fn at_mute(view: &TakeView<'_>, position: usize, at: u64) -> bool {
     let fine = &view.tracks[position].fine;
     let k = fine.at(at) as i64;
-    let usual = crate::measure::Fine::rank(&fine.high, 0, fine.len() as i64, 0.5);
-    let gone = |from: i64, to: i64| {
-        crate::measure::Fine::rank(&fine.high, from, to, 0.5).saturating_add(10)
-            < quiet(view, position).min(usual)
-    };
-    gone(k - 40, k - 2) || gone(k + 3, k + 41)
-}
-
-/// Background of the high band around the whole take: the level that the quietest fifth with signal stays below.
-fn quiet(view: &TakeView<'_>, position: usize) -> u8 {
-    let codes: Vec<u8> = view.tracks[position]
-        .fine
-        .high
-        .iter()
-        .copied()
-        .filter(|&c| c > 0)
-        .collect();
-    crate::measure::Fine::rank(&codes, 0, codes.len() as i64, 0.2)
+    [&fine.high, &fine.mid].iter().all(|codes| {
+        let after = Fine::rank(codes, k + 3, k + 83, 0.5);
+        let before = Fine::rank(codes, k - 82, k - 2, 0.5);
+        after.saturating_add(6) < Fine::rank(codes, k - 4000, k - 2, 0.02)
+            || before.saturating_add(6) < Fine::rank(codes, k + 3, k + 4000, 0.02)
+    })
 }
 
 fn finding(

@@ -19,10 +19,13 @@ const LATER_MS: usize = 30;
 const COARSE: usize = 20;
 /// A track hears something where its high band is this far above its quiet fifth, in half dB.
 const HEARS: u8 = 30;
-/// How much louder than another microphone a track is taken to be where nothing can be compared, in half dB.
+/// A witness this far below its own quiet fifth is muted, in half dB.
+const MUTED: u8 = 16;
+/// How far a track may stand over the others where nothing can be compared, in half dB.
 const UNKNOWN_LEAD: i32 = 60;
-/// Share of the loud moments at which the lead over another microphone is smaller than the one reckoned with.
-const LEAD_SHARE: f64 = 0.95;
+/// Share of the loud moments at which the lead over the other microphones is smaller than the one reckoned with: what
+/// stands above is the nearest sounds and, on a bad link, the hits themselves.
+const LEAD_SHARE: f64 = 0.85;
 
 /// A stretch of one track, in samples, half-open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -46,8 +49,10 @@ impl Span {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Burst {
     pub(crate) span: Span,
-    /// Largest level over what the other microphones allow, dB.
+    /// Largest level over what a sound on this track usually has against the other microphones, dB.
     pub(crate) excess_db: f64,
+    /// By how much another microphone got louder at the same time, dB.
+    pub(crate) heard_db: f64,
     /// High band over middle band, dB.
     pub(crate) whiteness_db: f64,
     /// Steepest rise within 2 ms, dB.
@@ -130,39 +135,6 @@ impl<'a> Impulses<'a> {
         &self.view.tracks[self.tracks[t]].fine
     }
 
-    /// How much louder track `a` is than track `b` when `a` hears something, in half dB; `None` where both carry one signal.
-    fn lead(&self, a: usize, b: usize) -> Option<i32> {
-        let (x, y) = (&self.coarse[a], &self.coarse[b]);
-        let mut counts = [0u32; 511];
-        let mut total = 0u32;
-        for (k, &here) in x.iter().enumerate() {
-            if here < self.quiet[a].saturating_add(HEARS) {
-                continue;
-            }
-            let there = (k.saturating_sub(1)..(k + 2).min(y.len()))
-                .map(|n| y[n])
-                .max()
-                .unwrap_or(0);
-            counts[(i32::from(here) - i32::from(there) + 255) as usize] += 1;
-            total += 1;
-        }
-        if total < 30 {
-            return Some(UNKNOWN_LEAD);
-        }
-        let at = |share: f64| -> i32 {
-            let wanted = (share * f64::from(total)) as u32;
-            let mut below = 0;
-            for (k, count) in counts.iter().enumerate() {
-                below += count;
-                if below > wanted {
-                    return k as i32 - 255;
-                }
-            }
-            255
-        };
-        (!self.same_signal(a, b)).then(|| at(LEAD_SHARE))
-    }
-
     /// Whether two tracks carry one signal at two gains: millisecond levels of two microphones scatter by far more.
     fn same_signal(&self, a: usize, b: usize) -> bool {
         let (x, y) = (&self.fine(a).mid, &self.fine(b).mid);
@@ -187,25 +159,69 @@ impl<'a> Impulses<'a> {
         close * 10 > differences.len() * 8
     }
 
-    /// Highest code per step that the other microphones allow a sound on track `t` to have; `None` without a witness.
-    pub(crate) fn allowed(&self, t: usize) -> Option<Vec<u8>> {
-        let mut allowed: Option<Vec<u8>> = None;
-        for other in (0..self.tracks.len()).filter(|&o| o != t) {
-            let Some(lead) = self.lead(t, other) else {
-                continue;
-            };
-            let codes = allowed.get_or_insert_with(|| vec![0; self.fine(t).len()]);
-            for (slot, &heard) in codes.iter_mut().zip(&self.wide[other]) {
-                *slot = (*slot).max((i32::from(heard) + lead).clamp(0, 255) as u8);
-            }
-        }
-        allowed
+    /// Positions in `tracks` of the microphones that can bear witness for track `t`.
+    fn witnesses(&self, t: usize) -> Vec<usize> {
+        (0..self.tracks.len())
+            .filter(|&o| o != t && !self.same_signal(t, o))
+            .collect()
+    }
+
+    /// Code per step that a sound on track `t` usually stays below, going by what the best of the other microphones hears at
+    /// the time; 255 where that one is muted. `None` without a witness.
+    ///
+    /// Levels are lined up by what each track has when it is loud; the best witness is the one whose hiss then lies lowest,
+    /// because it says most about faint sounds. What it cannot hear, another talker's words say, counts in the lead: the
+    /// level of this track over that witness at its own loud moments.
+    fn allowed(&self, t: usize, witnesses: &[usize]) -> Option<Vec<u8>> {
+        let loud = |o: usize| {
+            i32::from(Fine::rank(
+                &self.coarse[o],
+                0,
+                self.coarse[o].len() as i64,
+                0.95,
+            ))
+        };
+        let best = witnesses
+            .iter()
+            .copied()
+            .min_by_key(|&o| i32::from(self.quiet[o]) - loud(o))?;
+        let shift = loud(t) - loud(best);
+        let there = &self.coarse[best];
+        let mut leads: Vec<i32> = self.coarse[t]
+            .iter()
+            .enumerate()
+            .filter(|(_, here)| **here >= self.quiet[t].saturating_add(HEARS))
+            .map(|(k, &here)| {
+                let near = &there[k.saturating_sub(1)..(k + 2).min(there.len())];
+                let heard = near.iter().copied().max().unwrap_or(0);
+                i32::from(here) - i32::from(heard) - shift
+            })
+            .collect();
+        leads.sort_unstable();
+        let lead = if leads.len() < 30 {
+            UNKNOWN_LEAD
+        } else {
+            leads[(LEAD_SHARE * leads.len() as f64) as usize]
+        };
+        Some(
+            self.wide[best]
+                .iter()
+                .map(|&heard| {
+                    if heard.saturating_add(MUTED) < self.quiet[best] {
+                        255
+                    } else {
+                        (i32::from(heard) + shift + lead).clamp(0, 255) as u8
+                    }
+                })
+                .collect(),
+        )
     }
 
     /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least
-    /// `excess_db` louder than the other microphones allow. Holes of up to 12 ms are closed.
+    /// `excess_db` louder than a sound on it usually is against the best witness. Holes of up to 12 ms are closed.
     pub(crate) fn bursts(&self, t: usize, over_db: f64, excess_db: f64) -> Vec<Burst> {
-        let Some(allowed) = self.allowed(t) else {
+        let witnesses = self.witnesses(t);
+        let Some(allowed) = self.allowed(t, &witnesses) else {
             return Vec::new();
         };
         let fine = self.fine(t);
@@ -223,8 +239,28 @@ impl<'a> Impulses<'a> {
         }
         found
             .into_iter()
-            .map(|group| burst(fine, &allowed, &group))
+            .map(|group| {
+                let mut burst = burst(fine, &allowed, &group);
+                let loudest = group
+                    .iter()
+                    .copied()
+                    .max_by_key(|&k| fine.high[k])
+                    .unwrap_or(group[0]);
+                burst.heard_db = witnesses
+                    .iter()
+                    .map(|&o| self.louder_db(o, group[0], loudest))
+                    .fold(0.0, f64::max);
+                burst
+            })
             .collect()
+    }
+
+    /// By how much track `o` is louder around step `peak` than in the 50 ms before step `first`, dB.
+    fn louder_db(&self, o: usize, first: usize, peak: usize) -> f64 {
+        let before = first.saturating_sub(EARLIER_MS) as i64;
+        let usual = Fine::rank(&self.fine(o).high, before - 56, before, 0.5);
+        let now = self.wide[o].get(peak).copied().unwrap_or(0);
+        0.5 * (f64::from(now) - f64::from(usual))
     }
 
     /// Missing signal on track `t`, in order.
@@ -232,7 +268,7 @@ impl<'a> Impulses<'a> {
         let measures = &self.view.tracks[self.tracks[t]];
         let mut found = exact_gaps(self.view, self.tracks[t]);
         let own = Background::of(&measures.fine);
-        found.retain(|gap| own.cut_off(&measures.fine, gap.span));
+        found.retain(|gap| gap.cause != Cause::Zeros || own.cut_off(&measures.fine, gap.span));
         for gap in own.gaps(&measures.fine) {
             if !found.iter().any(|g| g.span.near(&gap.span, 0)) {
                 found.push(gap);
@@ -268,6 +304,7 @@ fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
             end: fine.sample(last + 1),
         },
         excess_db: 0.5 * f64::from(excess),
+        heard_db: 0.0,
         whiteness_db: crate::units::power_db(power(&fine.high) / power(&fine.mid)),
         rise_db: 0.5 * f64::from(rise),
         level_dbfs: level(top),
@@ -373,72 +410,103 @@ fn exact_gaps(view: &TakeView<'_>, track: usize) -> Vec<Gap> {
     found
 }
 
-/// The level that a track's own hiss never leaves, every 100 ms, in codes of the two bands.
+/// The level that a track's own hiss never leaves, in codes of the two bands.
 struct Background {
-    high: Vec<u8>,
-    mid: Vec<u8>,
+    // Every 100 ms: a fifth of the 12 s around lies below.
+    near: [Vec<u8>; 2],
+    // A thirty-third of the whole take lies below, mutes not counted.
+    lowest: [u8; 2],
+    candidates: Vec<(usize, usize)>,
 }
 
 /// Steps per value of [`Background`].
 const EVERY: usize = 100;
-/// Below the background by this many codes (8 dB) signal counts as gone: a natural pause ends at the background.
-const GONE: u8 = 16;
+/// A step may belong to a gap when both bands are this far below the background, in half dB.
+const BELOW: u8 = 10;
+/// Both bands together have to be this far below in the middle of a gap, in half dB.
+const GONE: i32 = 30;
 
 impl Background {
     fn of(fine: &Fine) -> Background {
-        let of = |codes: &[u8]| -> Vec<u8> {
+        let near = [&fine.high, &fine.mid].map(|codes| -> Vec<u8> {
             (0..codes.len().div_ceil(EVERY))
                 .map(|s| {
                     let middle = (s * EVERY + EVERY / 2) as i64;
-                    let near = Fine::rank(codes, middle - 2000, middle + 2000, 0.2);
-                    near.max(Fine::rank(codes, middle - 6000, middle + 6000, 0.2))
+                    Fine::rank(codes, middle - 6000, middle + 6000, 0.2)
                 })
                 .collect()
-        };
+        });
+        let (high, mid) = (steady(&fine.high), steady(&fine.mid));
+        let gone: Vec<bool> = (0..fine.len())
+            .map(|k| {
+                high[k].saturating_add(BELOW) <= near[0][k / EVERY]
+                    && mid[k].saturating_add(BELOW) <= near[1][k / EVERY]
+            })
+            .collect();
+        let lowest = [&high, &mid].map(|codes| {
+            let natural: Vec<u8> = codes
+                .iter()
+                .zip(&gone)
+                .filter(|(c, gone)| **c > 0 && !**gone)
+                .map(|(c, _)| *c)
+                .collect();
+            Fine::rank(&natural, 0, natural.len() as i64, 0.03)
+        });
         Background {
-            high: of(&fine.high),
-            mid: of(&fine.mid),
+            near,
+            lowest,
+            candidates: crate::compare::speech::runs(&gone),
         }
     }
 
-    fn gone(&self, fine: &Fine, k: usize) -> bool {
-        fine.high[k].saturating_add(GONE) <= self.high[k / EVERY]
-            && fine.mid[k].saturating_add(GONE) <= self.mid[k / EVERY]
-    }
-
-    /// Whether signal stands at its background or above on both sides of a stretch: it was cut, it did not fade.
+    /// Whether signal stands near its background or above on both sides of a stretch: it was cut, it did not fade.
     fn cut_off(&self, fine: &Fine, span: Span) -> bool {
         let (a, b) = (fine.at(span.start) as i64, fine.at(span.end) as i64);
         let sound = |from: i64, to: i64| {
-            let at = (from.clamp(0, fine.len() as i64 - 1)) as usize / EVERY;
-            Fine::most(&fine.high, from, to).saturating_add(6) >= self.high[at]
-                && Fine::most(&fine.mid, from, to).saturating_add(6) >= self.mid[at]
+            Fine::most(&fine.high, from, to).saturating_add(6) >= self.lowest[0]
+                && Fine::most(&fine.mid, from, to).saturating_add(6) >= self.lowest[1]
         };
         !fine.is_empty() && sound(a - 3, a + 1) && sound(b, b + 4)
     }
 
     /// Stretches of 3 ms to 2 s in which both bands are gone, with both edges within 3 ms.
     fn gaps(&self, fine: &Fine) -> Vec<Gap> {
-        let gone: Vec<bool> = (0..fine.len()).map(|k| self.gone(fine, k)).collect();
-        crate::compare::speech::runs(&gone)
-            .into_iter()
-            .filter(|&(a, b)| (3..2000).contains(&(b - a)) && a > 20 && b + 20 < fine.len())
-            .filter_map(|(a, b)| {
+        self.candidates
+            .iter()
+            .filter(|&&(a, b)| (3..2000).contains(&(b - a)) && a > 20 && b + 20 < fine.len())
+            .filter_map(|&(a, b)| {
+                let inside = [&fine.high, &fine.mid]
+                    .map(|codes| i32::from(Fine::rank(codes, a as i64, b as i64, 0.5)));
+                let depth = [0, 1].map(|n| i32::from(self.near[n][a / EVERY]) - inside[n]);
+                let under = [0, 1].map(|n| i32::from(self.lowest[n]) - inside[n]);
+                let deep = depth[0] + depth[1] >= GONE && under.iter().all(|&d| d >= 6);
                 let span = Span {
                     start: edge(&fine.mid, fine, a, -1),
                     end: edge(&fine.mid, fine, b - 1, 1),
                 };
-                let middle = &fine.mid[a..b];
-                let depth = i32::from(self.mid[a / EVERY])
-                    - i32::from(Fine::rank(middle, 0, middle.len() as i64, 0.5));
-                self.cut_off(fine, span).then_some(Gap {
+                (deep && self.cut_off(fine, span)).then_some(Gap {
                     span,
                     cause: Cause::Below,
-                    depth_db: 0.5 * f64::from(depth),
+                    depth_db: 0.5 * f64::from(depth[0].min(depth[1])),
                 })
             })
             .collect()
     }
+}
+
+/// Median of each code and its two neighbours: a single odd millisecond does not count.
+fn steady(codes: &[u8]) -> Vec<u8> {
+    (0..codes.len())
+        .map(|k| {
+            let mut three = [
+                codes[k.saturating_sub(1)],
+                codes[k],
+                codes[(k + 1).min(codes.len() - 1)],
+            ];
+            three.sort_unstable();
+            three[1]
+        })
+        .collect()
 }
 
 /// Where within the neighbouring steps signal ends (`towards` -1, before step `inner`) or begins again (1, after it), from

@@ -1,0 +1,248 @@
+//! `dropout`, `rf_hit` and `click`: found where they are, to the millisecond, and silent where a sound explains it.
+
+use takeproof::report::model::{Finding, Origin, Severity, Take};
+use takeproof::synth::scene::Sound;
+use takeproof::synth::sources::{self, Random};
+use takeproof::synth::wav::{Format, Label};
+use takeproof::synth::{Rendered, Scene};
+
+use crate::harness::{alarms, assert_found, assert_silent, check, check_as, listing};
+
+fn scene(seed: u64) -> Scene {
+    Scene::dialogue(&["Hedda", "Orrin"], 14.0, seed)
+}
+
+/// A time within a line of a talker and one at which nobody speaks.
+fn times(rendered: &Rendered, talker: usize) -> (f64, f64) {
+    let line = rendered
+        .speech
+        .iter()
+        .find(|s| s.0 == talker && s.2 - s.1 > 1.0)
+        .copied()
+        .unwrap();
+    let quiet = (10..120)
+        .map(|k| f64::from(k) * 0.1)
+        .find(|t| {
+            rendered
+                .speech
+                .iter()
+                .all(|s| *t + 0.35 < s.1 || *t > s.2 + 0.35)
+        })
+        .unwrap();
+    (0.5 * (line.1 + line.2), quiet)
+}
+
+fn only<'a>(take: &'a Take, kind: &str) -> &'a Finding {
+    let found = alarms(take, kind);
+    assert_eq!(found.len(), 1, "{kind}: {}", listing(take));
+    found[0]
+}
+
+fn impulses_silent(take: &Take) {
+    for kind in ["dropout", "rf_hit", "click"] {
+        assert_silent(take, kind);
+    }
+}
+
+#[test]
+fn gaps_of_every_make_are_found_to_the_sample() {
+    for (case, format) in [(0, Format::Int24), (1, Format::Int24), (2, Format::Float32)] {
+        let mut rendered = scene(31).render();
+        let track = rendered.track("Hedda");
+        let (line, _) = times(&rendered, 0);
+        match case {
+            0 => rendered.zeros(track, line, 0.012),
+            1 => rendered.hold(track, line, 0.012),
+            _ => rendered.repeat(track, line, 0.005, 4),
+        }
+        let take = check_as(
+            &rendered,
+            &Label {
+                format,
+                ..Label::default()
+            },
+        );
+        let found = only(&take, "dropout");
+        assert_eq!(found.tracks, vec![track + 1]);
+        let start = rendered.sample(line) as i64;
+        assert!((found.start_sample.unwrap() as i64 - start).abs() <= 2);
+        assert_eq!(found.severity, Severity::Fault, "{}", listing(&take));
+        assert_silent(&take, "click");
+        assert_silent(&take, "rf_hit");
+    }
+}
+
+#[test]
+fn a_squelched_receiver_falls_below_its_own_hiss() {
+    for length in [0.012, 0.08, 0.4] {
+        let mut rendered = scene(32).render();
+        let track = rendered.track("Orrin");
+        let (line, _) = times(&rendered, 1);
+        rendered.squelch(track, line, length);
+        let take = check(&rendered);
+        let found = only(&take, "dropout");
+        assert!(
+            (found.start_s.unwrap() - line).abs() < 0.002,
+            "{}",
+            listing(&take)
+        );
+        assert!(
+            (found.end_s.unwrap() - line - length).abs() < 0.003,
+            "{}",
+            listing(&take)
+        );
+        assert_eq!(found.evidence["mechanism"], "squelch");
+    }
+}
+
+#[test]
+fn the_same_gap_on_every_track_is_the_recorder() {
+    let mut rendered = scene(33).render();
+    for track in 0..rendered.tracks.len() {
+        rendered.zeros(track, 6.0, 0.02);
+    }
+    let take = check(&rendered);
+    let found = only(&take, "dropout");
+    assert_eq!(found.tracks.len(), rendered.tracks.len());
+    assert_eq!(found.origin, Origin::Recorder);
+}
+
+#[test]
+fn radio_clicks_and_noise_are_hits_on_one_track() {
+    for seed in [34, 35] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (line, quiet) = times(&rendered, 0);
+        rendered.doublets(track, quiet, 3, -30.0);
+        rendered.splat(track, line, 0.05, -28.0);
+        let take = check(&rendered);
+        assert_found(&take, "rf_hit", track + 1, quiet, quiet + 0.1, 0.02);
+        assert_found(&take, "rf_hit", track + 1, line, line + 0.05, 0.01);
+        assert_silent(&take, "click");
+        assert_silent(&take, "dropout");
+        let hits = alarms(&take, "rf_hit");
+        assert!(
+            hits.iter()
+                .all(|f| f.tracks == vec![track + 1] && f.origin == Origin::Radio)
+        );
+    }
+}
+
+#[test]
+fn events_within_a_quarter_second_are_one_finding() {
+    let mut rendered = scene(36).render();
+    let track = rendered.track("Hedda");
+    let (line, _) = times(&rendered, 0);
+    for k in 0..4 {
+        rendered.zeros(track, line + 0.1 * f64::from(k), 0.004);
+    }
+    let take = check(&rendered);
+    assert!(
+        alarms(&take, "dropout").len() + alarms(&take, "rf_hit").len() == 1,
+        "{}",
+        listing(&take)
+    );
+}
+
+#[test]
+fn pops_damaged_samples_and_lost_samples_are_clicks() {
+    let mut rendered = scene(37).render();
+    let track = rendered.track("Boom");
+    let (line, quiet) = times(&rendered, 0);
+    rendered.pop(track, quiet, -26.0);
+    rendered.damage(track, quiet + 0.4, -34.0);
+    let take = check(&rendered);
+    assert_found(&take, "click", track + 1, quiet, quiet, 0.01);
+    assert_found(&take, "click", track + 1, quiet + 0.4, quiet + 0.4, 0.01);
+    assert!(
+        alarms(&take, "click")
+            .iter()
+            .all(|f| f.severity == Severity::Caution)
+    );
+    assert_silent(&take, "rf_hit");
+
+    let mut rendered = scene(37).render();
+    let track = rendered.track("Hedda");
+    let at = rendered.sample(line);
+    let lost = 24;
+    let x = &rendered.tracks[track].x;
+    // Where the wave really jumps: a joint of two like places cannot be heard.
+    let joint = (at..at + 4800)
+        .max_by(|a, b| {
+            let jump = |n: &usize| (x[n + lost] - x[n - 1]).abs();
+            jump(a).total_cmp(&jump(b))
+        })
+        .unwrap();
+    let joint_s = joint as f64 / f64::from(rendered.rate);
+    rendered.slip(track, joint_s, lost);
+    let take = check(&rendered);
+    assert_found(&take, "click", track + 1, joint_s, joint_s, 0.002);
+}
+
+#[test]
+fn every_microphone_hears_doors_claps_and_keys() {
+    for seed in 40..44 {
+        let mut scene = scene(seed);
+        scene.clap(0.8).slam(4.2).clap(6.7).slam(9.4);
+        for k in 0..6 {
+            let tick = sources::clap(&mut Random::new(seed + k))[..960].to_vec();
+            scene.sound(11.0 + 0.2 * k as f64, -2.0, tick);
+        }
+        impulses_silent(&check(&scene.render()));
+    }
+}
+
+#[test]
+fn breath_and_lips_are_no_fault() {
+    let mut scene = scene(45);
+    let mouth = scene.talkers[0].position;
+    let at = scene.lines[0].at_s;
+    let mut click = sources::clap(&mut Random::new(9))[..480].to_vec();
+    sources::lowpass(&mut click, 6000.0, 48_000);
+    for (at_s, peak_db, audio) in [
+        (at + 0.02, -4.0, sources::plosive(&mut Random::new(6))),
+        (at - 0.25, -14.0, click),
+    ] {
+        scene.sounds.push(Sound {
+            at_s,
+            peak_db,
+            position: mouth,
+            audio,
+        });
+    }
+    impulses_silent(&check(&scene.render()));
+}
+
+#[test]
+fn cloth_is_darker_and_slower_than_radio() {
+    let mut rendered = scene(46).render();
+    let track = rendered.track("Hedda");
+    let (line, quiet) = times(&rendered, 0);
+    rendered.rustle(track, quiet, 0.3, -12.0);
+    rendered.rustle(track, line, 1.0, -8.0);
+    let take = check(&rendered);
+    impulses_silent(&take);
+}
+
+#[test]
+fn level_does_not_matter_in_float_files() {
+    for gain_db in [-30.0, 6.0] {
+        let mut rendered = scene(47).render();
+        let track = rendered.track("Hedda");
+        let (line, quiet) = times(&rendered, 0);
+        rendered.splat(track, line, 0.04, -28.0);
+        rendered.damage(track, quiet, -40.0);
+        for t in 0..rendered.tracks.len() {
+            rendered.step_gain(t, 0.0, gain_db);
+        }
+        let take = check_as(
+            &rendered,
+            &Label {
+                format: Format::Float32,
+                ..Label::default()
+            },
+        );
+        assert_found(&take, "rf_hit", track + 1, line, line + 0.04, 0.01);
+        assert_found(&take, "click", track + 1, quiet, quiet, 0.002);
+    }
+}
