@@ -3,7 +3,7 @@
 //! **Fault.** A connector that opens and closes, a damaged sample, samples lost between converter and card.
 //! **Signature.** The wave cannot be predicted from either side, yet no sample, or exactly one, is damaged: a step, a joint,
 //! a single bad value. What comes through air, cloth or a radio link is band-limited and always damages several.
-//! **Decision.** Prediction error of at least 12 robust sigmas from both sides, at most one damaged sample, the shape of a
+//! **Decision.** Prediction error of at least 20 robust sigmas from both sides, at most one damaged sample, the shape of a
 //! step or of one sample, and well above the next error nearby.
 //! **Must not fire on** claps, doors, steps, lips and consonants (never that sharp), the edges of gaps and of mutes
 //! (`dropout`, `dead_track`), clipping.
@@ -20,10 +20,10 @@ use crate::units::db;
 
 static MIN_Z: Param = Param {
     key: "click.min_sigmas",
-    default: 12.0,
+    default: 20.0,
     unit: "1",
     range: (6.0, 100.0),
-    why: "prediction errors of voices reach 10 robust sigmas within a second, a joint of a loud wave 20 to 600",
+    why: "breath on a capsule that ends abruptly reaches 19 robust sigmas, a joint of a loud wave 20 to 600",
 };
 static FAULT_PER_MIN: Param = Param {
     key: "click.fault_per_min",
@@ -94,6 +94,12 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
     let gaps = all.gaps(t);
     let mut shadows = dropout::shadow(&gaps, rate);
     shadows.extend(super::rf_hit::error_bursts(all, t, &gaps, rate));
+    shadows.extend(
+        super::rf_hit::hits(view, all, t)
+            .iter()
+            .map(|h| h.span)
+            .filter(|s| s.length() > super::rf_hit::BRIEF_MS * u64::from(rate) / 1000),
+    );
     let near = (0.012 * f64::from(rate)) as u64;
     let joints: Vec<Transient> = measures
         .transients
@@ -176,7 +182,7 @@ fn finding(
         } else {
             Severity::Caution
         })
-        .confidence(if strongest.z >= 20.0 { 0.97 } else { 0.9 })
+        .confidence(if strongest.z >= 30.0 { 0.98 } else { 0.93 })
         .origin(if positions.len() > 1 || single {
             Origin::Recorder
         } else {

@@ -19,7 +19,7 @@ const LATER_MS: usize = 30;
 const COARSE: usize = 20;
 /// A track hears something where its high band is this far above its quiet fifth, in half dB.
 const HEARS: u8 = 30;
-/// A witness this far below its own quiet fifth is muted, in half dB.
+/// A witness this far below its own hiss is muted, in half dB.
 const MUTED: u8 = 16;
 /// How far a track may stand over the others where nothing can be compared, in half dB.
 const UNKNOWN_LEAD: i32 = 60;
@@ -94,6 +94,8 @@ pub(crate) struct Impulses<'a> {
     wide: Vec<Vec<u8>>,
     coarse: Vec<Vec<u8>>,
     quiet: Vec<u8>,
+    // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
+    hiss: Vec<u8>,
 }
 
 impl<'a> Impulses<'a> {
@@ -127,6 +129,7 @@ impl<'a> Impulses<'a> {
                 })
                 .collect(),
             quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
+            hiss: tracks.iter().map(|i| hiss(high(i))).collect(),
             tracks,
         }
     }
@@ -181,10 +184,14 @@ impl<'a> Impulses<'a> {
                 0.95,
             ))
         };
+        let muted = |o: usize| {
+            let off = |c: &&u8| c.saturating_add(MUTED) < self.hiss[o];
+            20 * self.wide[o].iter().filter(off).count() > self.wide[o].len()
+        };
         let best = witnesses
             .iter()
             .copied()
-            .min_by_key(|&o| i32::from(self.quiet[o]) - loud(o))?;
+            .min_by_key(|&o| (muted(o), i32::from(self.hiss[o]) - loud(o)))?;
         let shift = loud(t) - loud(best);
         let there = &self.coarse[best];
         let mut leads: Vec<i32> = self.coarse[t]
@@ -207,7 +214,7 @@ impl<'a> Impulses<'a> {
             self.wide[best]
                 .iter()
                 .map(|&heard| {
-                    if heard.saturating_add(MUTED) < self.quiet[best] {
+                    if heard.saturating_add(MUTED) < self.hiss[best] {
                         255
                     } else {
                         (i32::from(heard) + shift + lead).clamp(0, 255) as u8
@@ -326,6 +333,17 @@ fn quiet_fifth(codes: &[u8]) -> u8 {
     Fine::rank(&loud, 0, loud.len() as i64, 0.2)
 }
 
+/// Code that the quiet fifth of 5 s stays below, in the louder part of all stretches of 5 s (five sixths lie below).
+fn hiss(codes: &[u8]) -> u8 {
+    let mut stretches: Vec<u8> = codes
+        .chunks(5000)
+        .map(|c| Fine::rank(c, 0, c.len() as i64, 0.2))
+        .collect();
+    stretches.sort_unstable();
+    let at = (stretches.len() * 5 / 6).min(stretches.len().saturating_sub(1));
+    stretches.get(at).copied().unwrap_or(0)
+}
+
 /// Largest value from [`EARLIER_MS`] before to [`LATER_MS`] after each.
 fn widened(codes: &[u8]) -> Vec<u8> {
     let mut best: std::collections::VecDeque<usize> = std::collections::VecDeque::new();
@@ -414,7 +432,7 @@ fn exact_gaps(view: &TakeView<'_>, track: usize) -> Vec<Gap> {
 struct Background {
     // Every 100 ms: a fifth of the 12 s around lies below.
     near: [Vec<u8>; 2],
-    // A thirty-third of the whole take lies below, mutes not counted.
+    // A hundredth of the whole take lies below, mutes not counted.
     lowest: [u8; 2],
     candidates: Vec<(usize, usize)>,
 }
@@ -443,19 +461,33 @@ impl Background {
                     && mid[k].saturating_add(BELOW) <= near[1][k / EVERY]
             })
             .collect();
+        let candidates = crate::compare::speech::runs(&gone);
+        // What falls there and comes back slowly, or shallowly and often, is how this track breathes.
+        let mut natural = vec![true; fine.len()];
+        for &(a, b) in &candidates {
+            let cut = |k: usize, n: i64| {
+                let near = |m: i64| {
+                    i32::from(mid[(k as i64 + m).clamp(0, fine.len() as i64 - 1) as usize])
+                };
+                (1..=3).map(|m| near(m * n)).max().unwrap_or(0) - near(-n) >= i32::from(BELOW)
+            };
+            if b - a > 300 || (cut(a, -1) && cut(b - 1, 1)) {
+                natural[a..b].fill(false);
+            }
+        }
         let lowest = [&high, &mid].map(|codes| {
-            let natural: Vec<u8> = codes
+            let kept: Vec<u8> = codes
                 .iter()
-                .zip(&gone)
-                .filter(|(c, gone)| **c > 0 && !**gone)
+                .zip(&natural)
+                .filter(|(c, natural)| **c > 0 && **natural)
                 .map(|(c, _)| *c)
                 .collect();
-            Fine::rank(&natural, 0, natural.len() as i64, 0.03)
+            Fine::rank(&kept, 0, kept.len() as i64, 0.01)
         });
         Background {
             near,
             lowest,
-            candidates: crate::compare::speech::runs(&gone),
+            candidates,
         }
     }
 
@@ -509,19 +541,25 @@ fn steady(codes: &[u8]) -> Vec<u8> {
         .collect()
 }
 
-/// Where within the neighbouring steps signal ends (`towards` -1, before step `inner`) or begins again (1, after it), from
-/// the share of the usual power that the step at the edge still has.
+/// Where signal ends (`towards` -1, before step `inner`) or begins again (1, after it): the three steps from `inner`
+/// outwards are shared out by the part of the usual power that each still has. Usual is what the next three have.
 fn edge(codes: &[u8], fine: &Fine, inner: usize, towards: i64) -> u64 {
-    let at = |n: i64| crate::units::power(level(codes[(inner as i64 + n * towards) as usize]));
-    let usual = (at(2) + at(3) + at(4)) / 3.0;
-    let share = ((at(1) - at(0)) / (usual - at(0)).max(1e-30)).clamp(0.0, 1.0);
+    let at = |n: i64| {
+        let k = (inner as i64 + n * towards).clamp(0, codes.len() as i64 - 1);
+        crate::units::power(level(codes[k as usize]))
+    };
+    let usual = (at(3) + at(4) + at(5)) / 3.0;
+    let gone = at(-1).min(at(0));
+    let shares: f64 = (0..3)
+        .map(|n| ((at(n) - gone) / (usual - gone).max(1e-30)).clamp(0.0, 1.0))
+        .sum();
     let step = fine.step as f64;
     let sample = if towards < 0 {
-        (inner - 1) as f64 * step + share * step
+        (inner as f64 - 2.0 + shares) * step
     } else {
-        (inner + 2) as f64 * step - share * step
+        (inner as f64 + 3.0 - shares) * step
     };
-    (sample as u64).min(fine.samples)
+    (sample.max(0.0) as u64).min(fine.samples)
 }
 
 /// Join spans (in order) closer than [`MERGE_S`]: index lists. A join that would leave less than a quarter of more than

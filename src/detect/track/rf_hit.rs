@@ -83,10 +83,13 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
+/// A joint explains a burst of up to this many milliseconds; a longer one explains the joint.
+pub(crate) const BRIEF_MS: u64 = 6;
+
 /// A hit before it becomes part of a finding.
 #[derive(Debug, Clone, Copy)]
-struct Hit {
-    span: Span,
+pub(crate) struct Hit {
+    pub(crate) span: Span,
     excess_db: f64,
     whiteness_db: f64,
     rise_db: f64,
@@ -109,12 +112,13 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     found
 }
 
-fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
+/// Hits on track `t` (a position in `all.tracks`), in order.
+pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
     let rate = view.grid.rate;
     let gaps = all.gaps(t);
     let errors = error_bursts(all, t, &gaps, rate);
     let gone = dropout::shadow(&gaps, rate);
-    let set = |p| view.settings.get(p);
+    let set = |p: &Param| view.settings.get(p);
     let mut hits: Vec<Hit> = errors
         .iter()
         .map(|&span| Hit {
@@ -131,12 +135,14 @@ fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
     let worn = view.track(all.tracks[t]).role == Role::Lav;
     for burst in all.bursts(t, 9.0, 6.0) {
         let clear = is_hit(&burst, worn, &set);
+        let short = burst.span.length() <= BRIEF_MS * u64::from(rate) / 1000;
         let explained = gone
             .iter()
             .chain(&errors)
-            .chain(&joints)
+            .chain(joints.iter().filter(|_| short))
             .any(|s| s.near(&burst.span, 0));
-        if clear && !explained && !super::click::at_mute(view, all.tracks[t], burst.span.start) {
+        let mute = super::click::at_mute(view, all.tracks[t], burst.span.start);
+        if clear && !explained && !mute {
             hits.push(Hit {
                 span: burst.span,
                 excess_db: burst.excess_db,
