@@ -106,6 +106,28 @@ impl Mix {
         (gain > 0.0 && error < 0.12 * gain).then(|| db(gain))
     }
 
+    /// Highest gain that a source can have at a step (two standard errors up), dB; minus infinity where it surely adds nothing.
+    pub fn at_most_db(&self, step: usize, source: usize) -> Option<f64> {
+        let step = self.steps.get(step)?.as_ref()?;
+        let (gain, error) = (
+            f64::from(step.gains[source].abs()),
+            f64::from(step.errors[source]),
+        );
+        Some(db(gain + 2.0 * error))
+    }
+
+    /// Gain of the fader that is up highest over the take, dB: the high end of all gains that can be told.
+    pub fn top_db(&self) -> Option<f64> {
+        (0..self.sources.len())
+            .filter_map(|source| {
+                let gains: Vec<f64> = (0..self.steps.len())
+                    .filter_map(|step| self.gain_db(step, source))
+                    .collect();
+                super::pairs::quantile(&gains, 0.95)
+            })
+            .reduce(f64::max)
+    }
+
     /// Median of the explained share over the steps with a signal; `None` of nothing.
     pub fn explained(&self) -> Option<f64> {
         let all: Vec<f64> = self
@@ -283,9 +305,9 @@ impl FaderMeter {
             }
             weights.push(row);
         }
-        for k in 0..windows {
+        for (k, weights) in weights.iter().enumerate() {
             // The bus delay may be decided between two windows; until then the mix is taken as it is.
-            let sums = self.sums(&weights[k], &window, k, &band);
+            let sums = self.sums(weights, &window, k, &band);
             self.add(sums);
             self.follow_bus(&window, k);
             self.follow_ripple(&window, k);
@@ -380,7 +402,7 @@ impl FaderMeter {
 
     /// Sum the phases of mix against sources; about every second decide by how much the bus is late.
     fn follow_bus<'a>(&mut self, window: &impl Fn(usize, usize) -> &'a [Complex<f32>], k: usize) {
-        let look = (self.windows + 1) % BUS_WINDOWS == 0;
+        let look = (self.windows + 1).is_multiple_of(BUS_WINDOWS);
         let band = self.layout.band(500.0, 8000.0);
         for bus in self.mixes.iter_mut().filter(|b| !b.decided) {
             let mix = window(bus.spectrum, k);
@@ -448,7 +470,7 @@ impl FaderMeter {
                 }
             }
         }
-        if (self.windows + 1) % RIPPLE_WINDOWS != 0 {
+        if !(self.windows + 1).is_multiple_of(RIPPLE_WINDOWS) {
             return;
         }
         // Windows first .. first + n - 1; the middle of window w is (w + 1) hops from the start.
@@ -621,7 +643,7 @@ fn ripple(
 ) -> Option<(f64, f32, f32)> {
     let band = layout.band(RIPPLE_HZ.0, RIPPLE_HZ.1);
     let n = band.len();
-    if n < 64 || n > 1024 || band.clone().any(|k| power[k] <= 0.0) {
+    if !(64..=1024).contains(&n) || band.clone().any(|k| power[k] <= 0.0) {
         return None;
     }
     let logs: Vec<f32> = band

@@ -695,18 +695,12 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
     };
     match owners {
         [] => measured,
-        [one] => {
-            let own = of(*one);
-            own
-        }
-        many => {
-            let best = many
-                .iter()
-                .map(|&t| of(t))
-                .max_by_key(|own| own.iter().map(|s| s.cells).sum::<usize>())
-                .unwrap_or_default();
-            best
-        }
+        [one] => of(*one),
+        many => many
+            .iter()
+            .map(|&t| of(t))
+            .max_by_key(|own| own.iter().map(|s| s.cells).sum::<usize>())
+            .unwrap_or_default(),
     }
 }
 

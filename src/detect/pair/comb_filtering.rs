@@ -29,10 +29,10 @@ use crate::units::{db, samples};
 /// Largest level difference of the two in the mix.
 pub static MAX_DIFFERENCE: Param = Param {
     key: "comb_filtering.max_difference_db",
-    default: 8.0,
+    default: 9.0,
     unit: "dB",
     range: (1.0, 20.0),
-    why: "6.5 dB apart gives 9 dB of ripple, audible on a voice; 13 dB apart gives 4 dB",
+    why: "6.5 dB apart gives 9 dB of ripple, audible on a voice; 13 dB apart gives 4 dB; the line lies between",
 };
 /// Smallest delay.
 pub static MIN_DELAY: Param = Param {
@@ -51,6 +51,8 @@ pub static MIN_EXPLAINED: Param = Param {
     why: "limiters leave 0.93, low-cuts in the bus 0.97, missing sources less",
 };
 
+/// The louder of the two has to be up within this of the highest fader: two closed faders comb nothing anybody hears, dB.
+const UP_DB: f64 = 20.0;
 /// Stretches of one pair closer than this are one finding, s.
 const JOIN_S: f64 = 2.0;
 /// Shortest speech worth a finding, s.
@@ -90,9 +92,10 @@ struct Meeting {
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let mut meetings: Vec<Meeting> = Vec::new();
     for mix in view.mixes {
+        let Some(top_db) = mix.top_db() else { continue };
         for pair in view.pairs {
             for segment in &pair.segments {
-                meetings.extend(meeting(view, mix, pair, segment));
+                meetings.extend(meeting(view, mix, top_db, pair, segment));
             }
         }
     }
@@ -145,6 +148,7 @@ fn overlap(p: &[Meeting], q: &[Meeting]) -> f64 {
 fn meeting(
     view: &TakeView<'_>,
     mix: &Mix,
+    top_db: f64,
     pair: &PairMeasures,
     segment: &Segment,
 ) -> Option<Meeting> {
@@ -169,7 +173,7 @@ fn meeting(
         middle(&|s| s.gains[b].abs())?,
     );
     let explained = middle(&|s| s.explained)?;
-    if gain_a <= 0.0 || gain_b <= 0.0 {
+    if gain_a <= 0.0 || gain_b <= 0.0 || db(gain_a.max(gain_b)) < top_db - UP_DB {
         return None;
     }
     // What reaches the mix of the voice at the far microphone alike in both: its room sound does not ripple.

@@ -149,22 +149,22 @@ fn opened(view: &TakeView<'_>, mix: &Mix) -> Vec<Open> {
                     .map(|g| if r > -12.0 { g - r } else { g })
             })
             .collect();
-        let silent: Vec<usize> = (0..steps).filter(|&s| !own[s]).collect();
-        let known: Vec<f64> = silent.iter().filter_map(|&s| gains[s]).collect();
-        let ridden = known.iter().filter(|g| **g < use_db - below).count() * 20 > known.len()
-            || gains
-                .iter()
-                .enumerate()
-                .filter(|(s, g)| !own[*s] && g.is_none())
-                .count()
-                * 5
-                > silent.len();
-        if !ridden && !leads(mix, source, own) {
+        let up: Vec<Option<bool>> = (0..steps)
+            .map(|s| match gains[s] {
+                Some(gain) => Some(gain > use_db - below),
+                None => mix
+                    .at_most_db(s, source)
+                    .filter(|most| *most < use_db - below)
+                    .map(|_| false),
+            })
+            .collect();
+        let down = (0..steps)
+            .filter(|&s| !own[s] && up[s] == Some(false))
+            .count();
+        let known = (0..steps).filter(|&s| !own[s] && up[s].is_some()).count();
+        if down * 20 <= known && !leads(mix, source, own) {
             continue;
         }
-        let up: Vec<Option<bool>> = (0..steps)
-            .map(|s| gains[s].map(|g| g > use_db - below))
-            .collect();
         let open = held(&up, (UNKNOWN_S * f64::from(HZ)) as usize);
         let quiet = silences(own, (BLIP_S * f64::from(HZ)) as usize);
         let both: Vec<bool> = (0..steps).map(|s| open[s] && quiet[s]).collect();

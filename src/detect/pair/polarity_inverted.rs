@@ -46,6 +46,9 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
+/// Positions of tracks, each with whether it is turned against the first.
+type Group = Vec<(usize, bool)>;
+
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let least = view.settings.get(&MIN_LOG_ODDS);
     let microphones: Vec<usize> = view
@@ -55,8 +58,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .collect();
     let mut findings = Vec::new();
     for group in groups(view, &microphones) {
-        let (one, other): (Vec<(usize, bool)>, Vec<(usize, bool)>) =
-            group.iter().copied().partition(|(_, turned)| !turned);
+        let (one, other): (Group, Group) = group.iter().copied().partition(|(_, turned)| !turned);
         if one.is_empty() || other.is_empty() {
             continue;
         }
@@ -80,7 +82,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
 }
 
 /// Microphones whose signs against each other are known, each with whether it is turned against the first of its group.
-fn groups(view: &TakeView<'_>, microphones: &[usize]) -> Vec<Vec<(usize, bool)>> {
+fn groups(view: &TakeView<'_>, microphones: &[usize]) -> Vec<Group> {
     let known = |a: usize, b: usize| {
         view.pairs
             .iter()
