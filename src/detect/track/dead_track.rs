@@ -159,7 +159,11 @@ fn concerns_the_wearer(view: &TakeView<'_>, track: usize, dead: &Dead) -> bool {
         .filter(|&f| view.speech.own(track, f))
         .count();
     let share = (dead.end - dead.start) as f64 / grid.frames as f64;
+    let long = share >= 1.0 / 3.0
+        && dead.end - dead.start >= grid.frames_in(LONG_S)
+        && dead.speech_s >= LONG_S / 2.0;
     share > 0.9
+        || long
         || own >= grid.frames_in(0.8)
         || unexplained_frames(view, track, dead) >= grid.frames_in(0.8)
 }
@@ -233,6 +237,8 @@ fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
         .count()
 }
 
+/// A mute before or after the wearer's lines is shorter than this while others speak; longer ones are told whoever speaks.
+const LONG_S: f64 = 10.0;
 /// A mouth's own body microphone and another's lie 15 to 25 dB apart against the boom.
 const UNEXPLAINED_DB: f64 = 9.0;
 
