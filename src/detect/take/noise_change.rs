@@ -157,8 +157,19 @@ struct Cut {
 }
 
 /// The cut between two pauses, if it counts.
-fn cut(b: &Background, pauses: &[usize], at: usize, least_db: f64, hold: usize, per_s: f64) -> Option<Cut> {
-    let before = side(pauses[..at].iter().rev().copied(), (2.5 * per_s) as usize, per_s)?;
+fn cut(
+    b: &Background,
+    pauses: &[usize],
+    at: usize,
+    least_db: f64,
+    hold: usize,
+    per_s: f64,
+) -> Option<Cut> {
+    let before = side(
+        pauses[..at].iter().rev().copied(),
+        (2.5 * per_s) as usize,
+        per_s,
+    )?;
     let after = side(pauses[at..].iter().copied(), hold, per_s)?;
     let levels = |steps: &[usize]| steps.iter().map(|&s| b.level[s]).collect::<Vec<f64>>();
     let (old, new) = (levels(&before), levels(&after));
@@ -185,7 +196,11 @@ fn cut(b: &Background, pauses: &[usize], at: usize, least_db: f64, hold: usize, 
     if !quartiles || !together {
         return None;
     }
-    let cost = |x: &[f64], middle: f64| x.iter().map(|v| (v - middle).abs().min(CLIP_DB)).sum::<f64>();
+    let cost = |x: &[f64], middle: f64| {
+        x.iter()
+            .map(|v| (v - middle).abs().min(CLIP_DB))
+            .sum::<f64>()
+    };
     let all: Vec<f64> = old.iter().chain(&new).copied().collect();
     Some(Cut {
         gain: cost(&all, median(&all)) - cost(&old, before_db) - cost(&new, after_db),
@@ -225,7 +240,10 @@ fn onset(level: &[f64], before: usize, after: usize, cut: Cut) -> usize {
     let change = cut.after_db - cut.before_db;
     let share = |s: usize| (level[s] - cut.before_db) / change;
     if change > 0.0 {
-        (before..=after).rev().find(|&s| share(s) < 0.4).map_or(before, |s| s + 1)
+        (before..=after)
+            .rev()
+            .find(|&s| share(s) < 0.4)
+            .map_or(before, |s| s + 1)
     } else {
         (before..=after).find(|&s| share(s) > 0.4).unwrap_or(after)
     }
@@ -258,7 +276,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let mut all: Vec<(usize, Change)> = backgrounds
         .iter()
         .flat_map(|(t, b)| {
-            changes_of(b, least_db, hold)
+            changes_of(b, least_db, hold, steps_per_s)
                 .into_iter()
                 .map(move |c| (*t, c))
         })
@@ -389,7 +407,12 @@ mod tests {
 
     #[test]
     fn changes_behind_speech_are_placed_by_the_dips_between_words() {
-        for (db, ramp, step) in [(5.0, 1, 171), (8.0, 10, 171), (-6.0, 1, 215), (-10.0, 10, 215)] {
+        for (db, ramp, step) in [
+            (5.0, 1, 171),
+            (8.0, 10, 171),
+            (-6.0, 1, 215),
+            (-10.0, 10, 215),
+        ] {
             let found = changes_of(&steps(db, ramp), 3.8, 40, 10.0);
             assert_eq!(found.len(), 1, "{db} {ramp}: {found:?}");
             assert!((found[0].db() - db).abs() < 0.5);

@@ -1,0 +1,259 @@
+//! `muffled`: a body microphone that lost its top end against the boom.
+//!
+//! Fault: the capsule slipped under cloth, is taped over, wet, or has fallen.
+//! Signature: while the wearer speaks, 2.5 to 6.3 kHz falls against 400 Hz to 1 kHz on this microphone but not on the boom.
+//! Decision: tilt of the wearer's voice on this microphone less the tilt of the same frames on a reference (the boom or plant
+//! that hears the wearer best; without one another body microphone). From a time on: the medians of at least half a second of
+//! speech before and after differ by `min_step_db` and the voice never comes back. Whole take: the tilt lies `min_below_db`
+//! under the other body microphones of the take and under -9.5 dB, or, without others, under `max_tilt_db`.
+//! Must not fire on: a boom off axis (all body microphones rise together), whisper and shout (on both), a radio link with
+//! little bandwidth, other talkers.
+//! Known misses: a whole muffled take without boom, plant or other body microphones; less than a second of the wearer's words.
+//! Source: detection practice for muffled microphones (transfer function from speech; change of its tilt).
+
+use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, median};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::report::model::{Origin, Role, Severity};
+use crate::settings::Param;
+
+static MIN_STEP_DB: Param = Param {
+    key: "muffled.min_step_db",
+    default: 7.0,
+    unit: "dB",
+    range: (3.0, 30.0),
+    why: "half-second medians of the tilt against a boom scatter by 2 dB on a sound microphone; a slip costs 10 dB and more",
+};
+static MIN_BELOW_DB: Param = Param {
+    key: "muffled.min_below_db",
+    default: 6.0,
+    unit: "dB",
+    range: (3.0, 30.0),
+    why: "body microphones of one take lie within 5 dB of each other against the boom",
+};
+static MAX_TILT_DB: Param = Param {
+    key: "muffled.max_tilt_db",
+    default: -12.5,
+    unit: "dB",
+    range: (-40.0, -5.0),
+    why: "a microphone on the chest hears 2.5 to 6.3 kHz some 3 to 9 dB duller than a boom",
+};
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "muffled",
+    explain: Explain {
+        means: "A body microphone has lost its top end compared with the boom.",
+        sounds_like: "A voice through a coat: words without consonants.",
+        usual_cause: "The capsule slipped under cloth, was covered by tape or a hand, got wet, or fell down.",
+        do_now: "Tell costume and re-seat the capsule; use the boom for these lines.",
+        measured_by: "Tilt of the wearer's voice, 2.5 to 6.3 kHz against 400 Hz to 1 kHz, on this microphone less on the boom.",
+        not_to_confuse: "A boom that turns away raises all body microphones together. Fewer than a second of words is not judged.",
+    },
+    params: &[&MIN_STEP_DB, &MIN_BELOW_DB, &MAX_TILT_DB],
+    run: Run::Take(run),
+};
+
+/// Tilt of the wearer's voice against a reference, per frame that allows it.
+struct Tilts {
+    reference: usize,
+    frames: Vec<usize>,
+    db: Vec<f64>,
+}
+
+fn run(view: &TakeView<'_>) -> Vec<Finding> {
+    let all: Vec<(usize, Tilts)> = view
+        .with_role(Role::Lav)
+        .into_iter()
+        .filter_map(|lav| Some((lav, tilts(view, lav)?)))
+        .collect();
+    let least = view.grid.frames_in(0.5);
+    let mut findings = Vec::new();
+    for (lav, t) in &all {
+        if let Some(step) = step(&t.db, least, view.settings.get(&MIN_STEP_DB)) {
+            let start = view.grid.sample(t.frames[step.at]);
+            findings.push(finding(view, *lav, t, start, step.after_db, step.after_db - step.before_db, step.spread_db));
+            continue;
+        }
+        if view.track(t.reference).role == Role::Lav || t.db.len() < 2 * least {
+            continue;
+        }
+        let here = median(&t.db);
+        let others: Vec<f64> = all
+            .iter()
+            .filter(|(other, o)| other != lav && o.reference == t.reference && o.db.len() >= least)
+            .map(|(_, o)| median(&o.db))
+            .collect();
+        let usual = if others.is_empty() { None } else { Some(median(&others)) };
+        let dull = match usual {
+            Some(usual) => here <= usual - view.settings.get(&MIN_BELOW_DB) && here <= -9.5,
+            None => here <= view.settings.get(&MAX_TILT_DB),
+        };
+        if dull {
+            findings.push(finding(view, *lav, t, 0, here, here - usual.unwrap_or(USUAL_DB), 2.0));
+        }
+    }
+    findings
+}
+
+/// Where nothing else is known: what a microphone on the chest shows against a boom, dB.
+const USUAL_DB: f64 = -5.0;
+
+/// Tilt of the wearer's voice against the reference with most usable speech, booms and plants first.
+fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
+    let wearer = view.speech.talkers.iter().position(|t| t.tracks.contains(&lav))?;
+    let alone: Vec<usize> = (0..view.grid.frames)
+        .filter(|&f| {
+            view.speech
+                .by_talker
+                .iter()
+                .enumerate()
+                .all(|(k, mask)| mask[f] == (k == wearer))
+        })
+        .collect();
+    let mine = Bands::of(view, lav);
+    let enough = view.grid.frames_in(0.5);
+    let mut best: Option<(bool, Tilts)> = None;
+    for other in view.microphones() {
+        if view.speech.talkers[wearer].tracks.contains(&other) {
+            continue;
+        }
+        let theirs = Bands::of(view, other);
+        let frames: Vec<usize> = alone
+            .iter()
+            .copied()
+            .filter(|&f| {
+                mine.low[f] > mine.low_floor[f] + 10.0
+                    && theirs.low[f] > theirs.low_floor[f] + 10.0
+                    && theirs.high[f] > theirs.high_floor[f] + 6.0
+            })
+            .collect();
+        if frames.len() < enough {
+            continue;
+        }
+        let db = frames
+            .iter()
+            .map(|&f| (mine.high[f] - mine.low[f]) - (theirs.high[f] - theirs.low[f]))
+            .collect();
+        let stands = view.track(other).role != Role::Lav;
+        let better = best.as_ref().is_none_or(|(s, b)| (stands, frames.len()) > (*s, b.frames.len()));
+        if better {
+            best = Some((stands, Tilts { reference: other, frames, db }));
+        }
+    }
+    best.map(|(_, t)| t)
+}
+
+/// Levels of the two ranges and their backgrounds per frame, dBFS.
+struct Bands {
+    low: Vec<f64>,
+    high: Vec<f64>,
+    low_floor: Vec<f64>,
+    high_floor: Vec<f64>,
+}
+
+impl Bands {
+    fn of(view: &TakeView<'_>, track: usize) -> Bands {
+        let m = &view.tracks[track];
+        Bands {
+            low: levels_db(m, 390.0, 1050.0),
+            high: levels_db(m, 2400.0, 6500.0),
+            low_floor: floor_db(m, 390.0, 1050.0),
+            high_floor: floor_db(m, 2400.0, 6500.0),
+        }
+    }
+}
+
+/// A fall of the tilt that lasts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Step {
+    at: usize,
+    before_db: f64,
+    after_db: f64,
+    spread_db: f64,
+}
+
+/// The cut with the largest gain in absolute deviation, if what follows lies at least `least_db` below what came before and
+/// stays there to the end.
+fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
+    let cost = |part: &[f64], middle: f64| part.iter().map(|v| (v - middle).abs().min(12.0)).sum::<f64>();
+    let mut best: Option<(f64, usize)> = None;
+    for at in least..x.len().saturating_sub(least - 1) {
+        let (before, after) = x.split_at(at);
+        let (b, a) = (median(before), median(after));
+        if a > b - least_db {
+            continue;
+        }
+        let both = cost(before, b) + cost(after, a);
+        if best.is_none_or(|(c, _)| both < c) {
+            best = Some((both, at));
+        }
+    }
+    let (_, at) = best?;
+    let (before, after) = x.split_at(at);
+    let (before_db, after_db) = (median(before), median(after));
+    let middle = 0.5 * (before_db + after_db);
+    let stays = after.chunks(least).all(|part| part.len() < least || median(part) < middle);
+    let stood = before.chunks(least).all(|part| part.len() < least || median(part) > middle);
+    let off: Vec<f64> = after.iter().map(|v| (v - after_db).abs()).collect();
+    (stays && stood && after_db <= -8.0 && before_db > QUIET_DB).then_some(Step {
+        at,
+        before_db,
+        after_db,
+        spread_db: 1.4826 * median(&off),
+    })
+}
+
+#[expect(clippy::too_many_arguments, reason = "numbers of one sentence")]
+fn finding(view: &TakeView<'_>, lav: usize, t: &Tilts, start: u64, tilt: f64, change: f64, spread: f64) -> Finding {
+    let whole = start == 0;
+    let boom_has_it = view.track(t.reference).role != Role::Lav;
+    let sure = change.abs() >= 9.0 && spread < 6.0;
+    let confidence = match (whole, sure) {
+        (false, true) => 0.96,
+        (false, false) => 0.88,
+        (true, true) => 0.92,
+        (true, false) => 0.8,
+    };
+    view.finding("muffled", lav, start, view.grid.samples)
+        .severity(if boom_has_it { Severity::Caution } else { Severity::Fault })
+        .confidence(confidence)
+        .origin(Origin::ThisMic)
+        .number("tilt_against_reference_db", tilt, 1)
+        .number("change_db", change, 1)
+        .number("speech_judged_s", t.db.len() as f64 / view.grid.frames_per_s(), 1)
+        .fact("reference_track", view.track(t.reference).index)
+        .says(
+            format!(
+                "{} {} {:.0} dB of its top end against {}.",
+                view.track(lav).label(),
+                if whole { "lacks" } else { "loses" },
+                change.abs(),
+                view.track(t.reference).label()
+            ),
+            "Re-seat the capsule: it has slipped under cloth or is covered; use the boom for these lines.",
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lasting_fall_is_found_where_it_happens() {
+        let x: Vec<f64> = (0..300)
+            .map(|i| if i < 120 { -5.0 } else { -18.0 } + 3.0 * (f64::from(i) * 0.7).sin())
+            .collect();
+        let found = step(&x, 25, 7.0).unwrap();
+        assert!(found.at.abs_diff(120) <= 3, "{found:?}");
+        assert!((found.after_db - found.before_db + 13.0).abs() < 1.0);
+    }
+
+    #[test]
+    fn a_fall_that_comes_back_or_a_small_one_is_none() {
+        let back: Vec<f64> = (0..300).map(|i| if (100..200).contains(&i) { -18.0 } else { -5.0 }).collect();
+        assert_eq!(step(&back, 25, 7.0), None);
+        let small: Vec<f64> = (0..300).map(|i| if i < 100 { -5.0 } else { -10.0 }).collect();
+        assert_eq!(step(&small, 25, 7.0), None);
+        assert_eq!(step(&[], 25, 7.0), None);
+    }
+}

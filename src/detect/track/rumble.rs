@@ -1,0 +1,302 @@
+//! `rumble`: wind, handling or traffic energy below the voice on one microphone.
+//!
+//! Fault: gusts on a capsule, thumps through a pole or a mount.
+//! Signature: 20 to 60 Hz, where no voice sounds, swells well over its background on one microphone only.
+//! Decision: per frame at least `min_excess_db` over the background of 20 to 60 Hz, and as much more than on any other
+//! microphone as `min_alone_db`; not the skirt of a voice (60 to 130 Hz at most 7 dB stronger, the voice band at most 13 dB);
+//! at most 30 dB below the speech of the track. Half of the half second around has to hold frames like that.
+//! Must not fire on: doors, footsteps and traffic of the place (on all microphones), plosives (shorter), deep voices.
+//! Known misses: faint gusts below the ventilation of the place; rumble behind a low-cut.
+//! Source: detection practice for wind and handling (energy below the voice, decorrelated between microphones).
+
+use crate::compare::speech::runs;
+use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::TrackMeasures;
+use crate::report::model::{Origin, Severity};
+use crate::settings::Param;
+use crate::units::power_db;
+
+static MIN_EXCESS_DB: Param = Param {
+    key: "rumble.min_excess_db",
+    default: 10.0,
+    unit: "dB",
+    range: (3.0, 40.0),
+    why: "100 ms levels of a 40 Hz wide noise band scatter by 2 dB; 10 dB is five times that",
+};
+static MIN_ALONE_DB: Param = Param {
+    key: "rumble.min_alone_db",
+    default: 9.0,
+    unit: "dB",
+    range: (3.0, 40.0),
+    why: "sounds of the place differ by distance and low-cut, seldom by more than 9 dB over each one's own background",
+};
+static MIN_RE_SPEECH_DB: Param = Param {
+    key: "rumble.min_re_speech_db",
+    default: -30.0,
+    unit: "dB",
+    range: (-60.0, 0.0),
+    why: "what lies lower is removed by any low-cut without being noticed",
+};
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "rumble",
+    explain: Explain {
+        means: "Low-frequency energy of wind or handling on one microphone.",
+        sounds_like: "A buffeting roar, or dull thumps below the voice.",
+        usual_cause: "Wind without enough protection, hands on the pole, a bump or a cable on the mount.",
+        do_now: "Protect against wind, hold the pole still, check the mount; a low-cut in post removes what stays below 80 Hz.",
+        measured_by: "Level from 20 to 60 Hz over its own background and over what the other microphones show at the same time.",
+        not_to_confuse: "Doors, footsteps and traffic are on all microphones and not reported. Plosives are shorter.",
+    },
+    params: &[&MIN_EXCESS_DB, &MIN_ALONE_DB, &MIN_RE_SPEECH_DB],
+    run: Run::Track(run),
+};
+
+/// Averaging of the levels, seconds.
+const SMOOTH_S: f64 = 0.1;
+/// Opening of the background, seconds.
+const OPENING_S: f64 = 6.0;
+/// Window in which rumble has to fill a share of the frames.
+const WINDOW_S: f64 = 0.5;
+const SHARE: f64 = 0.46;
+/// Frames of one gust or one row of thumps.
+const MERGE_S: f64 = 1.0;
+/// 20..60 Hz against 60..130 Hz and against 130 Hz..4 kHz: below these it is the skirt of something else.
+const LEAST_TILT_DB: f64 = -7.0;
+const LEAST_RE_VOICE_BAND_DB: f64 = -14.0;
+/// All other microphones this far over their background from 60 to 500 Hz, while nobody speaks: something in the room.
+const ROOM_EVENT_DB: f64 = 12.0;
+
+/// Levels below the voice of one microphone, per frame, dB.
+struct Lows {
+    level: Vec<f64>,
+    excess: Vec<f64>,
+    tilt: Vec<f64>,
+}
+
+fn lows(measures: &TrackMeasures, per_s: f64) -> Lows {
+    let width = (SMOOTH_S * per_s) as usize;
+    let band = |b: usize, width: usize| smooth(&measures.low.power.iter().map(|p| f64::from(p[b])).collect::<Vec<_>>(), width);
+    let level = band(0, width);
+    let upper = band(1, width);
+    let slow = band(0, 2 * width);
+    let opening = ((OPENING_S * per_s) as usize).min(slow.len() / 3).max(1);
+    // Six seconds of wind without a lull lift the opened background; the quiet fifth of the take holds it down.
+    let quiet = percentile(&slow, 0.2) + 6.0;
+    let floor: Vec<f64> = slide(&slide(&slow, opening, f64::min), opening, f64::max)
+        .into_iter()
+        .map(|f| f.min(quiet))
+        .collect();
+    Lows {
+        excess: level.iter().zip(&floor).map(|(l, f)| l - f).collect(),
+        tilt: level.iter().zip(&upper).map(|(l, u)| l - u).collect(),
+        level,
+    }
+}
+
+/// Level of the mean power over `width` frames, dB.
+fn smooth(power: &[f64], width: usize) -> Vec<f64> {
+    let n = power.len();
+    (0..n)
+        .map(|f| {
+            let part = &power[f.saturating_sub(width / 2)..(f + width - width / 2).min(n)];
+            power_db(part.iter().sum::<f64>() / part.len().max(1) as f64).max(QUIET_DB)
+        })
+        .collect()
+}
+
+fn slide(x: &[f64], length: usize, pick: fn(f64, f64) -> f64) -> Vec<f64> {
+    (0..x.len())
+        .map(|i| {
+            x[i.saturating_sub(length / 2)..(i + length - length / 2).min(x.len())]
+                .iter()
+                .copied()
+                .fold(x[i], pick)
+        })
+        .collect()
+}
+
+fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
+    let grid = view.grid;
+    if !view.track(track).is_microphone() || grid.frames < grid.frames_in(1.0) {
+        return Vec::new();
+    }
+    let per_s = grid.frames_per_s();
+    let mine = lows(&view.tracks[track], per_s);
+    let others: Vec<usize> = view
+        .microphones()
+        .into_iter()
+        .filter(|&m| m != track && view.tracks[m].low.power.iter().any(|p| p[0] > 0.0))
+        .collect();
+    let theirs: Vec<Vec<f64>> = others
+        .iter()
+        .map(|&m| lows(&view.tracks[m], per_s).excess)
+        .collect();
+    let room = room_events(view, &others);
+    let speech = levels_db(&view.tracks[track], 200.0, 4000.0);
+    let own = view.speech.own_frames(track);
+    let usual = if own.len() >= grid.frames_in(0.5) {
+        mean_level_db(&speech, own.into_iter())
+    } else {
+        mean_level_db(&speech, (0..grid.frames).filter(|&f| view.speech.any[f]))
+    };
+    if usual <= QUIET_DB {
+        return Vec::new();
+    }
+    let voice = smooth(
+        &(0..grid.frames)
+            .map(|f| {
+                let bands = crate::measure::frames::bands_within(130.0, 4000.0);
+                view.tracks[track].frames.band_power(f, bands)
+            })
+            .collect::<Vec<_>>(),
+        (SMOOTH_S * per_s) as usize,
+    );
+    let (least, alone, re_speech) = (
+        view.settings.get(&MIN_EXCESS_DB),
+        view.settings.get(&MIN_ALONE_DB),
+        view.settings.get(&MIN_RE_SPEECH_DB),
+    );
+    let shows: Vec<bool> = (0..grid.frames)
+        .map(|f| {
+            let elsewhere = theirs.iter().map(|t| t[f]).fold(0.0, f64::max);
+            mine.excess[f] > least
+                && mine.excess[f] - elsewhere > alone
+                && mine.tilt[f] > LEAST_TILT_DB
+                && mine.level[f] - voice[f] > LEAST_RE_VOICE_BAND_DB
+                && mine.level[f] > usual + re_speech
+                && !room[f]
+        })
+        .collect();
+    stretches(&shows, &mine.excess, per_s)
+        .into_iter()
+        .map(|(start, end)| finding(view, track, &mine, usual, &others, start, end))
+        .collect()
+}
+
+/// Frames within a second after something that all other microphones hear from 60 to 500 Hz while nobody speaks.
+fn room_events(view: &TakeView<'_>, others: &[usize]) -> Vec<bool> {
+    let n = view.grid.frames;
+    let mut event = vec![false; n];
+    if others.is_empty() {
+        return event;
+    }
+    let over: Vec<Vec<f64>> = others
+        .iter()
+        .map(|&m| {
+            let level = levels_db(&view.tracks[m], 60.0, 500.0);
+            let floor = crate::detect::hearing::floor_db(&view.tracks[m], 60.0, 500.0);
+            level.iter().zip(&floor).map(|(l, f)| l - f).collect()
+        })
+        .collect();
+    let (before, after) = (view.grid.frames_in(0.1), view.grid.frames_in(0.8));
+    let busy: Vec<bool> = (0..n)
+        .map(|f| {
+            let near = f.saturating_sub(10)..(f + 11).min(n);
+            !view.speech.any[near].iter().any(|&s| s)
+                && over.iter().all(|o| o[f] > ROOM_EVENT_DB)
+        })
+        .collect();
+    for (start, end) in runs(&busy) {
+        event[start.saturating_sub(before)..(end + after).min(n)].fill(true);
+    }
+    event
+}
+
+/// Stretches whose half seconds are filled, from the first to the last frame that shows rumble; edges follow the swell down
+/// to half of its height.
+fn stretches(shows: &[bool], excess: &[f64], per_s: f64) -> Vec<(usize, usize)> {
+    let width = (WINDOW_S * per_s) as usize;
+    let n = shows.len();
+    let hot: Vec<bool> = (0..n)
+        .map(|f| {
+            let near = f.saturating_sub(width / 2)..(f + width - width / 2).min(n);
+            shows[near].iter().filter(|&&s| s).count() as f64 >= SHARE * width as f64
+        })
+        .collect();
+    let merge = (MERGE_S * per_s) as usize;
+    let mut found: Vec<(usize, usize)> = Vec::new();
+    for (start, end) in runs(&hot) {
+        let first = start.saturating_sub(width / 2);
+        let last = (end + width / 2).min(n);
+        let inside: Vec<usize> = (first..last).filter(|&f| shows[f]).collect();
+        let (Some(&a), Some(&b)) = (inside.first(), inside.last()) else {
+            continue;
+        };
+        let (mut a, mut b) = (a, b + 1);
+        let reach = (0.5 * per_s) as usize;
+        let (lowest, highest) = (a.saturating_sub(reach), (b + reach).min(n));
+        while a > lowest && excess[a - 1] > 6.0 {
+            a -= 1;
+        }
+        while b < highest && excess[b] > 6.0 {
+            b += 1;
+        }
+        match found.last_mut() {
+            Some(previous) if a <= previous.1 + merge => previous.1 = previous.1.max(b),
+            _ => found.push((a, b)),
+        }
+    }
+    found
+}
+
+fn finding(
+    view: &TakeView<'_>,
+    track: usize,
+    mine: &Lows,
+    usual: f64,
+    others: &[usize],
+    start: usize,
+    end: usize,
+) -> Finding {
+    let grid = view.grid;
+    let excess = percentile(&mine.excess[start..end], 0.9);
+    let level = percentile(&mine.level[start..end], 0.9);
+    let length = (end - start) as f64 / grid.frames_per_s();
+    let masks = level > usual && view.speech.own_within(track, grid.sample(start), grid.sample(end));
+    let confidence = match (others.is_empty(), excess) {
+        (true, _) => 0.6,
+        (false, e) if e >= 20.0 => 0.96,
+        (false, _) => 0.88,
+    };
+    view.finding("rumble", track, grid.sample(start), grid.sample(end))
+        .severity(if masks { Severity::Fault } else { Severity::Caution })
+        .confidence(confidence)
+        .origin(Origin::ThisMic)
+        .number("excess_20_60_hz_db", excess, 1)
+        .number("level_20_60_hz_dbfs", level, 1)
+        .number("level_re_speech_db", level - usual, 1)
+        .fact("not_on", others.iter().map(|&m| view.track(m).index).collect::<Vec<_>>())
+        .says(
+            format!(
+                "{}: wind or handling below the voice for {length:.1} s, {excess:.0} dB over its background.",
+                view.track(track).label()
+            ),
+            "Check wind protection, pole and mount; a low-cut around 80 Hz in post takes most of it.",
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_row_of_thumps_is_one_stretch_and_a_plosive_none() {
+        let mut shows = vec![false; 500];
+        let mut excess = vec![0.0; 500];
+        for start in [100, 112, 124, 136] {
+            for f in start..start + 8 {
+                shows[f] = true;
+                excess[f] = 30.0;
+            }
+        }
+        for f in 300..306 {
+            shows[f] = true;
+            excess[f] = 30.0;
+        }
+        assert_eq!(stretches(&shows, &excess, 50.0), vec![(100, 144)]);
+        assert!(stretches(&[], &[], 50.0).is_empty());
+    }
+}

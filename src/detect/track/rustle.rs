@@ -1,0 +1,338 @@
+//! `rustle`: clothing or contact noise on a body microphone.
+//!
+//! Fault: cloth moves on capsule, clip or cable.
+//! Signature: short scratches between 1 and 10 kHz that no other microphone hears as it would hear the wearer's own voice.
+//! Decision: per frame and third octave the level over what the other microphones predict. The prediction is the largest
+//! ratio between this microphone and the other one that any talker's voice shows (the wearer's own, nearest of all), times
+//! the other's level, background included: what the other could not hear proves nothing. The excess of a frame is the 30th
+//! percentile over the bands (most of the spectrum has to stick out), voiced frames do not count; the mean of what exceeds
+//! 3 dB over 0.3 s has to reach `min_excess_db`.
+//! Must not fire on: the wearer's voice, whisper, cough or laughter; sounds in the room; other microphones that are muted.
+//! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
+//! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
+
+use crate::compare::speech::runs;
+use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::frames::bands_within;
+use crate::report::model::{Origin, Role, Severity};
+use crate::settings::Param;
+use crate::units::{power, power_db};
+
+static MIN_EXCESS_DB: Param = Param {
+    key: "rustle.min_excess_db",
+    default: 0.9,
+    unit: "dB",
+    range: (0.2, 12.0),
+    why: "mean over 0.3 s of what exceeds the prediction by more than 3 dB; clean speech, coughs and doors stay below 0.5 dB",
+};
+static MERGE_S: Param = Param {
+    key: "rustle.merge_s",
+    default: 0.6,
+    unit: "s",
+    range: (0.1, 5.0),
+    why: "strokes of one movement follow each other within half a second",
+};
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "rustle",
+    explain: Explain {
+        means: "Cloth or contact noise on a body microphone.",
+        sounds_like: "Scratching, crunching or grinding, in strokes, mostly high.",
+        usual_cause: "Fabric on the capsule, the clip or the cable; starch and synthetics; a hug.",
+        do_now: "Re-seat the microphone and its cable before the next take; use the boom for the words concerned.",
+        measured_by: "Level from 1 to 10 kHz over what the other microphones predict from the wearer's own voice, every 20 ms.",
+        not_to_confuse: "Coughs, laughter, whispers, typing and doors are on other microphones, too. Cloth under loud speech is missed.",
+    },
+    params: &[&MIN_EXCESS_DB, &MERGE_S],
+    run: Run::Track(run),
+};
+
+/// Frames over which the excess is averaged, seconds.
+const WINDOW_S: f64 = 0.3;
+/// Excess of a frame from which it counts, dB, and up to which.
+const FROM_DB: f64 = 3.0;
+const UP_TO_DB: f64 = 12.0;
+/// Harmonicity from which a frame is voice.
+const VOICED: f32 = 0.7;
+/// Percentile over frames of the ratio between two microphones: people move, so the higher ratios count.
+const RATIO_SHARE: f64 = 0.75;
+/// Percentile over bands of the excess.
+const BAND_SHARE: f64 = 0.3;
+/// Ratio to a boom or plant where the wearer has not spoken, dB: a mouth's own microphone, levels set by ear.
+const UNKNOWN_RATIO_DB: f64 = 12.0;
+/// Bands in which a ratio has to be known.
+const LEAST_BANDS: usize = 6;
+
+fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
+    if view.track(track).role != Role::Lav || view.grid.frames < view.grid.frames_in(1.0) {
+        return Vec::new();
+    }
+    let Some((excess, heard_by)) = excess_db(view, track) else {
+        return Vec::new();
+    };
+    let width = view.grid.frames_in(WINDOW_S);
+    let credit: Vec<f64> = excess
+        .iter()
+        .zip(&view.tracks[track].frames.harmonicity)
+        .map(|(&e, &h)| {
+            if h < VOICED {
+                (e - FROM_DB).clamp(0.0, UP_TO_DB)
+            } else {
+                0.0
+            }
+        })
+        .collect();
+    let mean = moving_mean(&credit, width);
+    let least = view.settings.get(&MIN_EXCESS_DB);
+    let merge = view.grid.frames_in(view.settings.get(&MERGE_S));
+    stretches(&credit, &mean, least, merge)
+        .into_iter()
+        .map(|(start, end)| finding(view, track, &heard_by, &credit, &mean, start, end))
+        .collect()
+}
+
+/// Frames from the first to the last that sticks out, per group of windows that reach the limit.
+fn stretches(credit: &[f64], mean: &[f64], least: f64, merge: usize) -> Vec<(usize, usize)> {
+    let hot: Vec<bool> = mean.iter().map(|&m| m >= least).collect();
+    let mut found: Vec<(usize, usize)> = Vec::new();
+    for (start, end) in runs(&hot) {
+        let reach = 8;
+        let first = start.saturating_sub(reach);
+        let last = (end + reach).min(credit.len());
+        let inside: Vec<usize> = (first..last).filter(|&f| credit[f] > 0.5).collect();
+        let (Some(&a), Some(&b)) = (inside.first(), inside.last()) else {
+            continue;
+        };
+        match found.last_mut() {
+            Some(previous) if a <= previous.1 + merge => previous.1 = previous.1.max(b + 1),
+            _ => found.push((a, b + 1)),
+        }
+    }
+    found
+}
+
+fn moving_mean(x: &[f64], width: usize) -> Vec<f64> {
+    let mut sums = vec![0.0; x.len() + 1];
+    for (i, v) in x.iter().enumerate() {
+        sums[i + 1] = sums[i] + v;
+    }
+    (0..x.len())
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(width / 2), (i + width - width / 2).min(x.len()));
+            (sums[b] - sums[a]) / width as f64
+        })
+        .collect()
+}
+
+/// Per frame: 30th percentile over the bands of the level over the prediction, and the microphones that predict. `None`
+/// without one.
+fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)> {
+    let bands = bands_within(1000.0, 10_000.0);
+    let frames = view.grid.frames;
+    let mine = &view.tracks[track];
+    let wearer = view.speech.talkers.iter().position(|t| t.tracks.contains(&track));
+    let mut predicted: Vec<Vec<f64>> = vec![vec![f64::INFINITY; bands.len()]; frames];
+    let mut heard_by = Vec::new();
+    for other in view.microphones().into_iter().filter(|&m| m != track) {
+        let Some(ratio) = largest_ratio_db(view, track, other, wearer, bands.clone()) else {
+            continue;
+        };
+        heard_by.push(other);
+        let theirs = &view.tracks[other].frames.bands;
+        let alive = alive(view, other);
+        for (f, row) in predicted.iter_mut().enumerate() {
+            if !alive[f] {
+                continue;
+            }
+            let near = f.saturating_sub(1)..(f + 2).min(frames);
+            for (k, slot) in row.iter_mut().enumerate() {
+                // Windows and travel time: the loudest of three frames.
+                let level = near
+                    .clone()
+                    .map(|g| f64::from(theirs[g][bands.start + k]))
+                    .fold(0.0, f64::max);
+                *slot = slot.min(level * power(ratio[k]));
+            }
+        }
+    }
+    if heard_by.is_empty() {
+        return None;
+    }
+    let excess = (0..frames)
+        .map(|f| {
+            let floor = &mine.floor.bands[mine.floor.step(f)];
+            let over: Vec<f64> = bands
+                .clone()
+                .enumerate()
+                .map(|(k, b)| {
+                    let expected = predicted[f][k] + power(f64::from(floor[b]));
+                    let level = f64::from(mine.frames.bands[f][b]);
+                    if expected.is_finite() && level > 0.0 {
+                        power_db(level) - power_db(expected.max(1e-18))
+                    } else {
+                        QUIET_DB
+                    }
+                })
+                .collect();
+            percentile(&over, BAND_SHARE)
+        })
+        .collect();
+    Some((excess, heard_by))
+}
+
+/// Largest ratio of this microphone over another per band, dB, over the talkers who speak alone; the wearer's own where it is
+/// known. `None` where the other is a body microphone that does not hear the wearer.
+fn largest_ratio_db(
+    view: &TakeView<'_>,
+    track: usize,
+    other: usize,
+    wearer: Option<usize>,
+    bands: std::ops::Range<usize>,
+) -> Option<Vec<f64>> {
+    let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
+        .map(|talker| ratios_db(view, track, other, talker, bands.clone()))
+        .collect();
+    let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
+    if !own_known && view.track(other).role == Role::Lav {
+        return None;
+    }
+    let largest: Vec<Option<f64>> = (0..bands.len())
+        .map(|k| {
+            let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
+            if own_known {
+                known
+            } else {
+                Some(known.unwrap_or(UNKNOWN_RATIO_DB).max(UNKNOWN_RATIO_DB))
+            }
+        })
+        .collect();
+    let known: Vec<f64> = largest.iter().flatten().copied().collect();
+    let usual = percentile(&known, 0.5);
+    (known.len() >= LEAST_BANDS).then(|| largest.into_iter().map(|r| r.unwrap_or(usual)).collect())
+}
+
+/// Ratio per band while one talker speaks alone and both microphones hear it 10 dB over their background; `None` with less
+/// than half a second of it.
+fn ratios_db(
+    view: &TakeView<'_>,
+    track: usize,
+    other: usize,
+    talker: usize,
+    bands: std::ops::Range<usize>,
+) -> Vec<Option<f64>> {
+    let (a, b) = (&view.tracks[track], &view.tracks[other]);
+    let alone: Vec<usize> = (0..view.grid.frames)
+        .filter(|&f| {
+            view.speech
+                .by_talker
+                .iter()
+                .enumerate()
+                .all(|(k, mask)| mask[f] == (k == talker))
+        })
+        .collect();
+    let least = view.grid.frames_in(0.5);
+    bands
+        .map(|band| {
+            let clear = |m: &crate::measure::TrackMeasures, f: usize| {
+                let level = f64::from(m.frames.bands[f][band]);
+                let floor = power(f64::from(m.floor.bands[m.floor.step(f)][band]));
+                (level > 10.0 * floor).then(|| power_db(level - floor))
+            };
+            let found: Vec<f64> = alone
+                .iter()
+                .filter_map(|&f| Some(clear(a, f)? - clear(b, f)?))
+                .collect();
+            (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
+        })
+        .collect()
+}
+
+/// Frames in which a microphone is open: not digital silence, not half a second around a mute (its background falls more than
+/// 4 dB below the usual).
+fn alive(view: &TakeView<'_>, track: usize) -> Vec<bool> {
+    let measures = &view.tracks[track];
+    let bands = bands_within(400.0, 10_000.0);
+    let floor: Vec<f64> = (0..view.grid.frames)
+        .map(|f| power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB))
+        .collect();
+    let sounding: Vec<f64> = floor.iter().copied().filter(|&l| l > QUIET_DB + 10.0).collect();
+    let usual = percentile(&sounding, 0.5);
+    let shut: Vec<bool> = (0..floor.len())
+        .map(|f| measures.frames.power[f] == 0.0 || floor[f] < usual - 4.0)
+        .collect();
+    let around = view.grid.frames_in(0.5);
+    let mut open = vec![true; shut.len()];
+    for (start, end) in runs(&shut) {
+        open[start.saturating_sub(around)..(end + around).min(shut.len())].fill(false);
+    }
+    open
+}
+
+fn finding(
+    view: &TakeView<'_>,
+    track: usize,
+    heard_by: &[usize],
+    credit: &[f64],
+    mean: &[f64],
+    start: usize,
+    end: usize,
+) -> Finding {
+    let grid = view.grid;
+    let levels = levels_db(&view.tracks[track], 1000.0, 10_000.0);
+    let speech = levels_db(&view.tracks[track], 60.0, 20_000.0);
+    let here = mean_level_db(&levels, (start..end).filter(|&f| credit[f] > 0.0));
+    let own = mean_level_db(&speech, view.speech.own_frames(track).into_iter());
+    let strongest = mean[start..end].iter().copied().fold(0.0, f64::max);
+    let strokes = runs(&credit[start..end].iter().map(|&c| c > 0.0).collect::<Vec<_>>()).len();
+    let on_a_line = view.speech.own_within(track, grid.sample(start), grid.sample(end));
+    let length = (end - start) as f64 / grid.frames_per_s();
+    let confidence = match strongest {
+        s if s >= 3.0 => 0.97,
+        s if s >= 1.6 => 0.93,
+        _ => 0.85,
+    };
+    let others: Vec<usize> = heard_by.iter().map(|&m| view.track(m).index).collect();
+    view.finding("rustle", track, grid.sample(start), grid.sample(end))
+        .severity(if on_a_line { Severity::Fault } else { Severity::Caution })
+        .confidence(confidence)
+        .origin(Origin::ThisMic)
+        .number("excess_db", strongest + FROM_DB, 1)
+        .number("level_1k_10k_dbfs", here, 1)
+        .number("level_re_speech_db", if own > QUIET_DB { here - own } else { f64::NAN }, 1)
+        .fact("strokes", strokes)
+        .fact("not_on", others)
+        .says(
+            format!(
+                "{}: cloth or contact noise for {length:.1} s, at least {:.0} dB over what the other microphones hear.",
+                view.track(track).label(),
+                strongest + FROM_DB
+            ),
+            "Re-seat the microphone and its cable; use the boom for the words concerned.",
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strokes_of_one_movement_are_one_stretch() {
+        let mut credit = vec![0.0; 500];
+        for f in (100..140).chain(160..180).chain(400..420) {
+            credit[f] = 6.0;
+        }
+        let mean = moving_mean(&credit, 15);
+        assert_eq!(stretches(&credit, &mean, 0.9, 30), vec![(100, 180), (400, 420)]);
+    }
+
+    #[test]
+    fn a_single_frame_is_no_rustle() {
+        let mut credit = vec![0.0; 100];
+        credit[50] = 12.0;
+        let mean = moving_mean(&credit, 15);
+        assert!(stretches(&credit, &mean, 0.9, 30).is_empty());
+        assert!(moving_mean(&[], 15).is_empty());
+    }
+}
