@@ -71,7 +71,15 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     for (lav, t) in &all {
         if let Some(step) = step(&t.db, least, view.settings.get(&MIN_STEP_DB)) {
             let start = view.grid.sample(t.frames[step.at]);
-            findings.push(finding(view, *lav, t, start, step.after_db, step.after_db - step.before_db, step.spread_db));
+            findings.push(finding(
+                view,
+                *lav,
+                t,
+                start,
+                step.after_db,
+                step.after_db - step.before_db,
+                step.spread_db,
+            ));
             continue;
         }
         if view.track(t.reference).role == Role::Lav || t.db.len() < 2 * least {
@@ -83,13 +91,25 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
             .filter(|(other, o)| other != lav && o.reference == t.reference && o.db.len() >= least)
             .map(|(_, o)| median(&o.db))
             .collect();
-        let usual = if others.is_empty() { None } else { Some(median(&others)) };
+        let usual = if others.is_empty() {
+            None
+        } else {
+            Some(median(&others))
+        };
         let dull = match usual {
             Some(usual) => here <= usual - view.settings.get(&MIN_BELOW_DB) && here <= -9.5,
             None => here <= view.settings.get(&MAX_TILT_DB),
         };
         if dull {
-            findings.push(finding(view, *lav, t, 0, here, here - usual.unwrap_or(USUAL_DB), 2.0));
+            findings.push(finding(
+                view,
+                *lav,
+                t,
+                0,
+                here,
+                here - usual.unwrap_or(USUAL_DB),
+                2.0,
+            ));
         }
     }
     findings
@@ -100,7 +120,11 @@ const USUAL_DB: f64 = -5.0;
 
 /// Tilt of the wearer's voice against the reference with most usable speech, booms and plants first.
 fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
-    let wearer = view.speech.talkers.iter().position(|t| t.tracks.contains(&lav))?;
+    let wearer = view
+        .speech
+        .talkers
+        .iter()
+        .position(|t| t.tracks.contains(&lav))?;
     let alone: Vec<usize> = (0..view.grid.frames)
         .filter(|&f| {
             view.speech
@@ -135,9 +159,18 @@ fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
             .map(|&f| (mine.high[f] - mine.low[f]) - (theirs.high[f] - theirs.low[f]))
             .collect();
         let stands = view.track(other).role != Role::Lav;
-        let better = best.as_ref().is_none_or(|(s, b)| (stands, frames.len()) > (*s, b.frames.len()));
+        let better = best
+            .as_ref()
+            .is_none_or(|(s, b)| (stands, frames.len()) > (*s, b.frames.len()));
         if better {
-            best = Some((stands, Tilts { reference: other, frames, db }));
+            best = Some((
+                stands,
+                Tilts {
+                    reference: other,
+                    frames,
+                    db,
+                },
+            ));
         }
     }
     best.map(|(_, t)| t)
@@ -175,7 +208,11 @@ struct Step {
 /// The cut with the largest gain in absolute deviation, if what follows lies at least `least_db` below what came before and
 /// stays there to the end.
 fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
-    let cost = |part: &[f64], middle: f64| part.iter().map(|v| (v - middle).abs().min(12.0)).sum::<f64>();
+    let cost = |part: &[f64], middle: f64| {
+        part.iter()
+            .map(|v| (v - middle).abs().min(12.0))
+            .sum::<f64>()
+    };
     let mut best: Option<(f64, usize)> = None;
     for at in least..x.len().saturating_sub(least - 1) {
         let (before, after) = x.split_at(at);
@@ -192,8 +229,12 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
     let (before, after) = x.split_at(at);
     let (before_db, after_db) = (median(before), median(after));
     let middle = 0.5 * (before_db + after_db);
-    let stays = after.chunks(least).all(|part| part.len() < least || median(part) < middle);
-    let stood = before.chunks(least).all(|part| part.len() < least || median(part) > middle);
+    let stays = after
+        .chunks(least)
+        .all(|part| part.len() < least || median(part) < middle);
+    let stood = before
+        .chunks(least)
+        .all(|part| part.len() < least || median(part) > middle);
     let off: Vec<f64> = after.iter().map(|v| (v - after_db).abs()).collect();
     (stays && stood && after_db <= -8.0 && before_db > QUIET_DB).then_some(Step {
         at,
@@ -204,7 +245,15 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
 }
 
 #[expect(clippy::too_many_arguments, reason = "numbers of one sentence")]
-fn finding(view: &TakeView<'_>, lav: usize, t: &Tilts, start: u64, tilt: f64, change: f64, spread: f64) -> Finding {
+fn finding(
+    view: &TakeView<'_>,
+    lav: usize,
+    t: &Tilts,
+    start: u64,
+    tilt: f64,
+    change: f64,
+    spread: f64,
+) -> Finding {
     let whole = start == 0;
     let boom_has_it = view.track(t.reference).role != Role::Lav;
     let sure = change.abs() >= 9.0 && spread < 6.0;
@@ -250,9 +299,13 @@ mod tests {
 
     #[test]
     fn a_fall_that_comes_back_or_a_small_one_is_none() {
-        let back: Vec<f64> = (0..300).map(|i| if (100..200).contains(&i) { -18.0 } else { -5.0 }).collect();
+        let back: Vec<f64> = (0..300)
+            .map(|i| if (100..200).contains(&i) { -18.0 } else { -5.0 })
+            .collect();
         assert_eq!(step(&back, 25, 7.0), None);
-        let small: Vec<f64> = (0..300).map(|i| if i < 100 { -5.0 } else { -10.0 }).collect();
+        let small: Vec<f64> = (0..300)
+            .map(|i| if i < 100 { -5.0 } else { -10.0 })
+            .collect();
         assert_eq!(step(&small, 25, 7.0), None);
         assert_eq!(step(&[], 25, 7.0), None);
     }

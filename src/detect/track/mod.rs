@@ -13,4 +13,6 @@ pub mod level_hot;
 pub mod level_low;
 pub mod noise_high;
 pub mod rf_hit;
+pub mod rumble;
+pub mod rustle;
 pub mod true_peak_over;

@@ -78,7 +78,17 @@ struct Lows {
 
 fn lows(measures: &TrackMeasures, per_s: f64) -> Lows {
     let width = (SMOOTH_S * per_s) as usize;
-    let band = |b: usize, width: usize| smooth(&measures.low.power.iter().map(|p| f64::from(p[b])).collect::<Vec<_>>(), width);
+    let band = |b: usize, width: usize| {
+        smooth(
+            &measures
+                .low
+                .power
+                .iter()
+                .map(|p| f64::from(p[b]))
+                .collect::<Vec<_>>(),
+            width,
+        )
+    };
     let level = band(0, width);
     let upper = band(1, width);
     let slow = band(0, 2 * width);
@@ -195,8 +205,7 @@ fn room_events(view: &TakeView<'_>, others: &[usize]) -> Vec<bool> {
     let busy: Vec<bool> = (0..n)
         .map(|f| {
             let near = f.saturating_sub(10)..(f + 11).min(n);
-            !view.speech.any[near].iter().any(|&s| s)
-                && over.iter().all(|o| o[f] > ROOM_EVENT_DB)
+            !view.speech.any[near].iter().any(|&s| s) && over.iter().all(|o| o[f] > ROOM_EVENT_DB)
         })
         .collect();
     for (start, end) in runs(&busy) {
@@ -255,7 +264,10 @@ fn finding(
     let excess = percentile(&mine.excess[start..end], 0.9);
     let level = percentile(&mine.level[start..end], 0.9);
     let length = (end - start) as f64 / grid.frames_per_s();
-    let masks = level > usual && view.speech.own_within(track, grid.sample(start), grid.sample(end));
+    let masks = level > usual
+        && view
+            .speech
+            .own_within(track, grid.sample(start), grid.sample(end));
     let confidence = match (others.is_empty(), excess) {
         (true, _) => 0.6,
         (false, e) if e >= 20.0 => 0.96,

@@ -120,7 +120,10 @@ fn moving_mean(x: &[f64], width: usize) -> Vec<f64> {
     }
     (0..x.len())
         .map(|i| {
-            let (a, b) = (i.saturating_sub(width / 2), (i + width - width / 2).min(x.len()));
+            let (a, b) = (
+                i.saturating_sub(width / 2),
+                (i + width - width / 2).min(x.len()),
+            );
             (sums[b] - sums[a]) / width as f64
         })
         .collect()
@@ -132,7 +135,11 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
     let bands = bands_within(1000.0, 10_000.0);
     let frames = view.grid.frames;
     let mine = &view.tracks[track];
-    let wearer = view.speech.talkers.iter().position(|t| t.tracks.contains(&track));
+    let wearer = view
+        .speech
+        .talkers
+        .iter()
+        .position(|t| t.tracks.contains(&track));
     let mut predicted: Vec<Vec<f64>> = vec![vec![f64::INFINITY; bands.len()]; frames];
     let mut heard_by = Vec::new();
     for other in view.microphones().into_iter().filter(|&m| m != track) {
@@ -257,7 +264,11 @@ fn alive(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     let floor: Vec<f64> = (0..view.grid.frames)
         .map(|f| power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB))
         .collect();
-    let sounding: Vec<f64> = floor.iter().copied().filter(|&l| l > QUIET_DB + 10.0).collect();
+    let sounding: Vec<f64> = floor
+        .iter()
+        .copied()
+        .filter(|&l| l > QUIET_DB + 10.0)
+        .collect();
     let usual = percentile(&sounding, 0.5);
     let shut: Vec<bool> = (0..floor.len())
         .map(|f| measures.frames.power[f] == 0.0 || floor[f] < usual - 4.0)
@@ -285,8 +296,16 @@ fn finding(
     let here = mean_level_db(&levels, (start..end).filter(|&f| credit[f] > 0.0));
     let own = mean_level_db(&speech, view.speech.own_frames(track).into_iter());
     let strongest = mean[start..end].iter().copied().fold(0.0, f64::max);
-    let strokes = runs(&credit[start..end].iter().map(|&c| c > 0.0).collect::<Vec<_>>()).len();
-    let on_a_line = view.speech.own_within(track, grid.sample(start), grid.sample(end));
+    let strokes = runs(
+        &credit[start..end]
+            .iter()
+            .map(|&c| c > 0.0)
+            .collect::<Vec<_>>(),
+    )
+    .len();
+    let on_a_line = view
+        .speech
+        .own_within(track, grid.sample(start), grid.sample(end));
     let length = (end - start) as f64 / grid.frames_per_s();
     let confidence = match strongest {
         s if s >= 3.0 => 0.97,
@@ -324,7 +343,10 @@ mod tests {
             credit[f] = 6.0;
         }
         let mean = moving_mean(&credit, 15);
-        assert_eq!(stretches(&credit, &mean, 0.9, 30), vec![(100, 180), (400, 420)]);
+        assert_eq!(
+            stretches(&credit, &mean, 0.9, 30),
+            vec![(100, 180), (400, 420)]
+        );
     }
 
     #[test]
