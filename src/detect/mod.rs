@@ -39,6 +39,8 @@ pub static DETECTORS: &[&Detector] = &[
     &pair::polarity_inverted::DETECTOR,
     &pair::comb_filtering::DETECTOR,
     &pair::open_mic::DETECTOR,
+    &track::gain_step::DETECTOR,
+    &pair::off_mic::DETECTOR,
     &track::cut_short::DETECTOR,
     &take::metadata_missing::DETECTOR,
     &take::metadata_conflict::DETECTOR,

@@ -183,7 +183,11 @@ pub fn take(analysis: &Analysis) -> model::Take {
             .enumerate()
             .map(|(position, track)| model::Track {
                 room_tone_s: analysis.judged.room_tone_s.get(position).copied().flatten(),
-                measurements: measurements(analysis, position),
+                measurements: super::noise::with_background(
+                    measurements(analysis, position),
+                    analysis,
+                    position,
+                ),
                 ..labels(track)
             })
             .collect(),

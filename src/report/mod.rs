@@ -11,6 +11,7 @@ pub mod json;
 pub mod markers;
 pub mod model;
 pub mod names;
+mod noise;
 pub mod pairs;
 pub mod plots;
 pub mod rig;

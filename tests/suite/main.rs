@@ -9,5 +9,6 @@ mod invariants;
 mod invented;
 mod page;
 mod plots;
+mod reference;
 mod scenarios;
 mod tidy;

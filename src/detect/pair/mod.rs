@@ -3,5 +3,6 @@
 pub mod comb_filtering;
 pub mod duplicate_track;
 pub mod muffled;
+pub mod off_mic;
 pub mod open_mic;
 pub mod polarity_inverted;

@@ -62,6 +62,8 @@ const REACH_S: f64 = 22.0;
 const LEAST_STEPS: usize = 8;
 /// A change has to be this many times the scatter of either side (robust standard deviation): music and typing scatter.
 const OVER_SCATTER: f64 = 2.5;
+/// Largest scatter of either side, dB, besides a tenth of the change: 0.1 s levels of a machine keep within a decibel or two.
+const MOST_SCATTER_DB: f64 = 2.2;
 /// Deviations count up to this many dB, so that a door or a cough cannot decide.
 const CLIP_DB: f64 = 6.0;
 
@@ -179,7 +181,10 @@ fn cut(
         1.4826 * median(&x.iter().map(|v| (v - middle).abs()).collect::<Vec<_>>())
     };
     let most = scatter(&old, before_db).max(scatter(&new, after_db));
-    if change.abs() < least_db || change.abs() < OVER_SCATTER * most {
+    if change.abs() < least_db
+        || change.abs() < OVER_SCATTER * most
+        || most > MOST_SCATTER_DB + 0.1 * change.abs()
+    {
         return None;
     }
     let sign = change.signum();
@@ -249,6 +254,63 @@ fn onset(level: &[f64], before: usize, after: usize, cut: Cut) -> usize {
     }
 }
 
+/// A change of one microphone that its sisters do not share.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct OwnChange {
+    /// Step of the floor.
+    pub(crate) step: usize,
+    /// After less before, dB.
+    pub(crate) change_db: f64,
+    /// Largest less smallest change of the octaves that the background fills, dB.
+    pub(crate) octave_spread_db: f64,
+}
+
+/// Changes of one microphone's background of which no other microphone shows half.
+pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64) -> Vec<OwnChange> {
+    let per_s = view.grid.frames_per_s() / STEP as f64;
+    let hold = (2.5 * per_s) as usize;
+    let pause = pauses(view);
+    let mine = background(&view.tracks[track], &pause);
+    let found = changes_of(&mine, least_db, hold, per_s);
+    if found.is_empty() {
+        return Vec::new();
+    }
+    let others: Vec<Background> = view
+        .microphones()
+        .into_iter()
+        .filter(|&m| m != track)
+        .map(|m| background(&view.tracks[m], &pause))
+        .collect();
+    let moved = |b: &Background, step: usize, value: &dyn Fn(usize) -> f64| -> Option<f64> {
+        let at = b.pauses.partition_point(|&s| s < step);
+        let before = side(b.pauses[..at].iter().rev().copied(), 0, per_s)?;
+        let after = side(b.pauses[at..].iter().copied(), 0, per_s)?;
+        let middle = |steps: Vec<usize>| median(&steps.into_iter().map(value).collect::<Vec<_>>());
+        Some(middle(after) - middle(before))
+    };
+    found
+        .into_iter()
+        .filter(|c| {
+            others.iter().all(|b| {
+                moved(b, c.step, &|s| b.level[s])
+                    .is_none_or(|m| m * c.db().signum() < 0.5 * c.db().abs())
+            })
+        })
+        .filter_map(|c| {
+            let octaves: Vec<f64> = (1..OCTAVES)
+                .filter_map(|k| moved(&mine, c.step, &|s| mine.octaves[s][k]))
+                .collect();
+            let most = octaves.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let least = octaves.iter().copied().fold(f64::INFINITY, f64::min);
+            (octaves.len() == OCTAVES - 1).then_some(OwnChange {
+                step: c.step,
+                change_db: c.db(),
+                octave_spread_db: most - least,
+            })
+        })
+        .collect()
+}
+
 /// A change of the place: every microphone that shows it.
 #[derive(Debug, Clone)]
 struct Shared {
@@ -314,26 +376,26 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
     }
     let step = group.step();
     let sign = group.on[0].1.db().signum();
-    let (margin, reach) = ((2.5 * per_s) as usize, (12.0 * per_s) as usize);
+    let margin = (2.5 * per_s) as usize;
     let along = backgrounds
         .iter()
         .filter(|(t, _)| group.on.iter().all(|(on, _)| on != t))
         .filter(|(_, b)| {
-            let part = |range: std::ops::Range<usize>| -> Vec<f64> {
-                b.pauses
-                    .iter()
-                    .filter(|s| range.contains(s))
-                    .map(|&s| b.level[s])
-                    .collect()
-            };
-            let before = part(step.saturating_sub(reach)..step);
-            let after = part(step + margin..step + reach);
-            if before.len() < LEAST_STEPS || after.len() < LEAST_STEPS {
+            let at = b.pauses.partition_point(|&s| s < step);
+            let late = b.pauses.partition_point(|&s| s < step + margin);
+            let levels =
+                |steps: Vec<usize>| -> Vec<f64> { steps.into_iter().map(|s| b.level[s]).collect() };
+            let sides = side(b.pauses[..at].iter().rev().copied(), 0, per_s).zip(side(
+                b.pauses[late..].iter().copied(),
+                0,
+                per_s,
+            ));
+            let Some((before, after)) = sides.map(|(x, y)| (levels(x), levels(y))) else {
                 return false;
-            }
+            };
             let moved = sign * (median(&after) - median(&before));
             let wide = |x: &[f64]| percentile(x, 0.75) - percentile(x, 0.25);
-            moved >= 0.5 && wide(&before).max(wide(&after)) <= 2.0
+            moved >= 0.5 && wide(&before).max(wide(&after)) <= 2.5
         })
         .count();
     2 * (along + group.on.len()) > backgrounds.len() && along > 0

@@ -123,12 +123,16 @@ fn bin_hz(lines: &Lines, hz: f64) -> f64 {
 fn stands_still(line: &SteadyLine, min_line_db: f64, bin_hz: f64, rate: u32) -> bool {
     let noise_db = level_error_db(line.over_background_db, bin_hz);
     let noise_hz = 0.06 * bin_hz * noise_db;
+    let least_seen = if line.hz < SPLIT_HZ { 6 } else { 9 };
+    // A line as even as a generator's may hide behind speech for most of the time.
+    let even = line.spread_db <= 0.3 + noise_db && line.seen >= 2 * least_seen;
     line.over_background_db >= min_line_db
+        && line.seen >= least_seen
         && (line.end - line.start) as f64 >= LONE_S * f64::from(rate)
-        && line.share >= 0.85
-        && line.dense >= 0.6
-        && line.spread_db <= 0.7 + 1.3 * noise_db
-        && line.hz_spread <= 0.015 * bin_hz + 1.5 * noise_hz
+        && (line.share >= 0.85 || even)
+        && (line.dense >= 0.6 || even)
+        && line.spread_db <= 0.7 + noise_db
+        && line.hz_spread <= 0.015 * bin_hz + 2.5 * noise_hz
 }
 
 fn fits(hz: f64, base: f64) -> bool {

@@ -6,6 +6,7 @@ pub mod cut_short;
 pub mod dc_offset;
 pub mod dead_track;
 pub mod dropout;
+pub mod gain_step;
 pub mod hum;
 mod impulses;
 mod level;

@@ -8,6 +8,7 @@
 //! Known misses: noise that comes and goes within seconds.
 //! Source: the report contract (12 dB, 12 to 16 dB a matter of taste); detection practice for background (opening).
 
+use crate::compare::SpeechMap;
 use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, median, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
@@ -65,30 +66,30 @@ impl SpeechOverNoise {
 
 /// Speech over background of a track; `None` without `min_speech_s` of the speech it is there for, or without any background.
 pub fn speech_over_noise(
-    view: &TakeView<'_>,
+    measures: &TrackMeasures,
+    speech: &SpeechMap,
     track: usize,
     min_speech_s: f64,
 ) -> Option<SpeechOverNoise> {
-    let levels = levels_db(&view.tracks[track], 60.0, 20_000.0);
-    let own: Vec<bool> = (0..view.grid.frames)
-        .map(|f| view.speech.own(track, f))
-        .collect();
-    if (own.iter().filter(|&&o| o).count() as f64) < min_speech_s * view.grid.frames_per_s() {
+    let grid = measures.frames.grid;
+    let levels = levels_db(measures, 60.0, 20_000.0);
+    let own: Vec<bool> = (0..grid.frames).map(|f| speech.own(track, f)).collect();
+    if (own.iter().filter(|&&o| o).count() as f64) < min_speech_s * grid.frames_per_s() {
         return None;
     }
     let phrases: Vec<f64> = runs(&own)
         .into_iter()
-        .filter(|(a, b)| b - a >= view.grid.frames_in(0.3))
+        .filter(|(a, b)| b - a >= grid.frames_in(0.3))
         .map(|(a, b)| mean_level_db(&levels, a..b))
         .collect();
-    let speech = if phrases.is_empty() {
+    let active = if phrases.is_empty() {
         mean_level_db(&levels, (0..own.len()).filter(|&f| own[f]))
     } else {
         median(&phrases)
     };
-    let noise = background_dbfs(&view.tracks[track], &levels, &view.speech.any);
+    let noise = background_dbfs(measures, &levels, &speech.any);
     (noise > QUIET_DB).then(|| SpeechOverNoise {
-        speech_dbfs: power_db((power(speech) - power(noise)).max(0.3 * power(noise))),
+        speech_dbfs: power_db((power(active) - power(noise)).max(0.3 * power(noise))),
         noise_dbfs: noise,
     })
 }
@@ -123,7 +124,12 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if !crate::detect::hearing::judged_tracks(view).contains(&track) {
         return Vec::new();
     }
-    let Some(measured) = speech_over_noise(view, track, view.settings.get(&MIN_SPEECH_S)) else {
+    let Some(measured) = speech_over_noise(
+        &view.tracks[track],
+        view.speech,
+        track,
+        view.settings.get(&MIN_SPEECH_S),
+    ) else {
         return Vec::new();
     };
     let limit = view.settings.get(&MAX_SNR_DB);
@@ -137,7 +143,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         .microphones()
         .into_iter()
         .filter(|&m| m != track)
-        .filter_map(|m| speech_over_noise(view, m, 1.0).map(|s| s.snr_db()))
+        .filter_map(|m| speech_over_noise(&view.tracks[m], view.speech, m, 1.0).map(|s| s.snr_db()))
         .collect();
     let best = sisters.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let origin = if hiss { Origin::ThisMic } else { Origin::Place };

@@ -3,3 +3,4 @@
 mod judge;
 mod impulse;
 mod near_misses;
+mod stretch;

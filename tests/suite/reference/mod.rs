@@ -1,0 +1,3 @@
+//! Numbers against standards, closed forms and independent references.
+
+mod noise;

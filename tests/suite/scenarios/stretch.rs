@@ -1,0 +1,163 @@
+//! Faults that last: hum, background, rumble, rustle, muffled and dead microphones. Each is found on the right microphone from
+//! the right time on, and its near-misses stay silent.
+
+use takeproof::report::model;
+use takeproof::synth::{Rendered, Scene};
+
+use crate::harness::{alarms, assert_found, assert_silent, check};
+
+/// Tracks: Boom 1, Hedda 2, Orrin 3 (1-based; `Rendered` counts from 0).
+fn dialogue(seconds: f64, seed: u64) -> Scene {
+    Scene::dialogue(&["Hedda", "Orrin"], seconds, seed)
+}
+
+fn take(seconds: f64, seed: u64) -> Rendered {
+    dialogue(seconds, seed).render()
+}
+
+fn start(found: &[&model::Finding]) -> f64 {
+    found[0].start_s.unwrap()
+}
+
+#[test]
+fn hum_on_one_microphone_is_found_with_its_frequency() {
+    for (hz, from) in [(50.03, 0.0), (59.96, 8.0)] {
+        let mut rendered = take(24.0, 31);
+        rendered.hum(2, hz, -58.0, from);
+        let checked = check(&rendered);
+        assert_found(&checked, "hum", 3, from, 24.0, 0.0);
+        let found = alarms(&checked, "hum");
+        assert_eq!(found.len(), 1);
+        assert!((start(&found) - from).abs() < 0.7, "{}", start(&found));
+        let measured = found[0].evidence["hum_hz"].as_f64().unwrap();
+        assert!((measured - hz).abs() < 0.05, "{measured}");
+        assert_eq!(found[0].origin, model::Origin::ThisMic);
+        let reported = checked.tracks[2].measurements.hum_hz.unwrap();
+        assert!((reported - hz).abs() < 0.05, "{reported}");
+        assert_eq!(checked.tracks[1].measurements.hum_hz, None);
+    }
+}
+
+#[test]
+fn a_faint_whistle_is_found_and_a_tone_in_the_room_is_of_the_place() {
+    let mut rendered = take(20.0, 32);
+    rendered.tone(1, 7912.0, -84.0, 0.0);
+    let checked = check(&rendered);
+    assert_found(&checked, "hum", 2, 0.0, 20.0, 0.0);
+    let mut rendered = take(20.0, 33);
+    (0..3).for_each(|track| rendered.tone(track, 612.0, -68.0, 0.0));
+    let checked = check(&rendered);
+    let all = checked.findings.iter().filter(|f| f.kind == "hum");
+    let found: Vec<_> = all.collect();
+    assert_eq!(found.len(), 1, "one finding for the place");
+    assert_eq!(found[0].origin, model::Origin::Place);
+    assert_eq!(found[0].tracks, [1, 2, 3]);
+}
+
+#[test]
+fn a_hissing_microphone_is_noise_high_and_a_quiet_one_is_not() {
+    let mut scene = dialogue(20.0, 34);
+    scene.microphones[1].noise_db = 5.0;
+    let checked = check(&scene.render());
+    assert_found(&checked, "noise_high", 2, 0.0, 20.0, 0.0);
+    let snr = checked.tracks[1].measurements.snr_db.unwrap();
+    assert!((3.0..12.5).contains(&snr), "{snr}");
+    assert!(
+        alarms(&checked, "noise_high")
+            .iter()
+            .all(|f| !f.tracks.contains(&3))
+    );
+    assert_silent(&check(&take(20.0, 34)), "noise_high");
+}
+
+#[test]
+fn a_machine_that_starts_is_one_finding_for_all_who_hear_it() {
+    let mut scene = dialogue(30.0, 35);
+    scene.background_db = -40.0;
+    scene.machines.push((15.0, 30.0, -31.0));
+    let checked = check(&scene.render());
+    let found = alarms(&checked, "noise_change");
+    assert_eq!(found.len(), 1, "{:?}", found);
+    assert!((start(&found) - 15.0).abs() < 2.0, "{}", start(&found));
+    assert!(found[0].tracks.len() >= 2);
+    assert!(found[0].evidence["change_db"].as_f64().unwrap() > 4.0);
+    let mut steady = dialogue(30.0, 35);
+    steady.background_db = -34.0;
+    assert_silent(&check(&steady.render()), "noise_change");
+}
+
+#[test]
+fn wind_on_the_boom_is_rumble_and_a_door_is_not() {
+    let mut rendered = take(20.0, 36);
+    rendered.wind(0, 9.0, 3.0, -8.0);
+    let checked = check(&rendered);
+    assert_found(&checked, "rumble", 1, 9.0, 12.0, 0.0);
+    assert_eq!(alarms(&checked, "rumble").len(), 1);
+    let mut scene = dialogue(20.0, 36);
+    scene.slam(7.0).slam(12.5);
+    assert_silent(&check(&scene.render()), "rumble");
+}
+
+#[test]
+fn cloth_on_a_body_microphone_is_rustle_and_a_cough_is_not() {
+    let mut rendered = take(20.0, 37);
+    rendered.rustle(1, 12.0, 1.5, -12.0);
+    let checked = check(&rendered);
+    assert_found(&checked, "rustle", 2, 12.0, 13.5, 0.0);
+    assert!(alarms(&checked, "rustle").iter().all(|f| f.tracks == [2]));
+    let mut scene = dialogue(20.0, 37);
+    let cough = takeproof::synth::sources::cough(&mut takeproof::synth::sources::Random::new(5));
+    scene.sound(8.0, 12.0, cough);
+    assert_silent(&check(&scene.render()), "rustle");
+}
+
+#[test]
+fn a_capsule_that_slips_is_muffled_from_there_on() {
+    let mut rendered = take(30.0, 38);
+    let own: Vec<(usize, f64, f64)> = rendered
+        .speech
+        .iter()
+        .copied()
+        .filter(|s| s.0 == 1)
+        .collect();
+    let from = own[own.len() / 2].1 - 0.1;
+    rendered.muffle(2, from);
+    let checked = check(&rendered);
+    let found = alarms(&checked, "muffled");
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0].tracks, [3]);
+    assert!(
+        (start(&found) - from).abs() < 0.6,
+        "{} {from}",
+        start(&found)
+    );
+    assert_silent(&check(&take(30.0, 38)), "muffled");
+}
+
+#[test]
+fn a_dead_pack_is_found_and_a_silent_actor_is_not() {
+    for (from, zeros) in [(0.0, true), (0.0, false), (9.0, false)] {
+        let mut rendered = take(24.0, 39);
+        rendered.dead(2, from, zeros);
+        let checked = check(&rendered);
+        assert_found(&checked, "dead_track", 3, from, 24.0, 0.0);
+        let found = alarms(&checked, "dead_track");
+        assert_eq!(found.len(), 1);
+        assert!((start(&found) - from).abs() < 0.1, "{}", start(&found));
+    }
+    let mut scene = dialogue(24.0, 39);
+    scene.lines.retain(|l| l.talker == 0);
+    assert_silent(&check(&scene.render()), "dead_track");
+}
+
+#[test]
+fn a_turned_trim_is_a_gain_step_and_a_machine_is_not() {
+    let mut rendered = take(30.0, 40);
+    rendered.step_gain(1, 14.0, 6.0);
+    let checked = check(&rendered);
+    let found = alarms(&checked, "gain_step");
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0].tracks, [2]);
+    assert!((found[0].evidence["step_db"].as_f64().unwrap() - 6.0).abs() < 1.0);
+    assert_silent(&check(&take(30.0, 40)), "gain_step");
+}
