@@ -21,6 +21,7 @@ pub mod track;
 /// Every detector, in the order of the contract's table of kinds.
 pub static DETECTORS: &[&Detector] = &[
     &track::clipping::DETECTOR,
+    &track::flat_top::DETECTOR,
     &track::true_peak_over::DETECTOR,
     &track::level_hot::DETECTOR,
     &track::level_low::DETECTOR,

@@ -15,6 +15,7 @@ pub mod ltc;
 pub mod rails;
 pub mod runs;
 pub mod speech_level;
+pub mod tops;
 pub mod transients;
 pub mod true_peak;
 
@@ -31,6 +32,7 @@ pub use low::Low;
 pub use rails::Rails;
 pub use runs::Runs;
 pub use speech_level::ActiveLevel;
+pub use tops::Tops;
 pub use transients::Transient;
 pub use true_peak::TruePeak;
 
@@ -79,6 +81,8 @@ pub struct TrackMeasures {
     pub levels: Levels,
     /// Equal samples on wave tops, by value.
     pub rails: Rails,
+    /// Shapes of the loudest wave tops.
+    pub tops: Tops,
     /// Reconstructed peak.
     pub true_peak: TruePeak,
     /// K-weighted power.
@@ -103,6 +107,7 @@ pub struct TrackMeter {
     lines: lines::LinesMeter,
     levels: levels::LevelsMeter,
     rails: rails::RailsMeter,
+    tops: tops::TopsMeter,
     true_peak: true_peak::TruePeakMeter,
     loudness: loudness::LoudnessMeter,
     active: speech_level::ActiveLevelMeter,
@@ -124,6 +129,7 @@ impl TrackMeter {
             copy: Vec::new(),
             levels: levels::LevelsMeter::new(signal.rate),
             rails: rails::RailsMeter::new(signal.bits, signal.format),
+            tops: tops::TopsMeter::new(signal.rate),
             true_peak: true_peak::TruePeakMeter::new(signal.rate),
             loudness: loudness::LoudnessMeter::new(signal.rate),
             active: speech_level::ActiveLevelMeter::new(signal.rate, frames::hop(signal.rate)),
@@ -143,6 +149,7 @@ impl TrackMeter {
         self.lines.push(chunk.x, &self.copy);
         self.levels.push(chunk.x);
         self.rails.push(chunk.x, chunk.codes);
+        self.tops.push(chunk.x);
         self.true_peak.push(chunk.x);
         self.loudness.push(chunk.x);
         self.active.push(chunk.x);
@@ -167,6 +174,7 @@ impl TrackMeter {
             ltc: self.ltc.finish(),
             levels: self.levels.finish(),
             rails: self.rails.finish(),
+            tops: self.tops.finish(),
             true_peak: self.true_peak.finish(),
             loudness: self.loudness.finish(),
             active: self.active.finish(),

@@ -7,6 +7,7 @@ pub mod dc_offset;
 pub mod dead_track;
 pub mod dropout;
 pub mod gain_step;
+pub mod flat_top;
 pub mod hum;
 mod impulses;
 mod level;

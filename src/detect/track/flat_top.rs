@@ -1,0 +1,424 @@
+//! Wave tops cut off below full scale.
+//!
+//! *Fault.* Something ahead of the recorder ran out of level: transmitter, capsule, preamplifier. The recorder's own level looks
+//! harmless.
+//!
+//! *Signature.* The loudest tops, and only they, are made of two corners with a straight line between them, level or sloping
+//! (a high-pass behind the overload tilts it); or, with a rounded characteristic, the loudest tops are wider near their height
+//! than the ones below. Level-dependence is the proof: a voice has the same shapes at all levels.
+//!
+//! *Decision.* Over the tops within 6 dB of the loudest, from the loudest down, corners speak for the fault and smooth tops
+//! against it (log odds); the best stretch from the top must reach `min_log_odds`, with at least `min_ratio` times the share of
+//! corners that the tops below it have. Or: the tops of the uppermost stretch are wider by `min_widening` than those below,
+//! over at least `min_tops` tops and eight standard errors, and crowd at the ceiling. Integer runs on one value below the
+//! recorder's rail prove it alone. Tops that show it, closer than 250 ms, are one burst.
+//!
+//! *Must not fire on.* Limiters (shapes stay those of a voice); square waves, buzzers and timecode (corners at all levels);
+//! shouts; float files at any level; held samples in gaps; tops pinned at the rail (`clipping`).
+//!
+//! *Known misses.* One or two cut tops in a whole take; a very soft knee on a few words; a louder knock after the overload.
+//!
+//! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not.
+
+use super::clipping::{Cut, bursts};
+use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::Signal;
+use crate::measure::tops::Top;
+use crate::report::model::{Origin, Role, Severity};
+use crate::settings::Param;
+use crate::units;
+
+/// Evidence of corners.
+pub static MIN_LOG_ODDS: Param = Param {
+    key: "flat_top.min_log_odds",
+    default: 10.0,
+    unit: "1",
+    range: (3.0, 100.0),
+    why: "clean voices reach 7 by chance over some hundred tracks; three sharp tops and no smooth one among them make 9",
+};
+/// Share of corners among the tops concerned over that among the tops below.
+pub static MIN_RATIO: Param = Param {
+    key: "flat_top.min_ratio",
+    default: 1.9,
+    unit: "1",
+    range: (1.0, 20.0),
+    why: "square-like sounds have corners at all levels: ratios up to 1.6",
+};
+/// Widening of the uppermost tops.
+pub static MIN_WIDENING: Param = Param {
+    key: "flat_top.min_widening",
+    default: 0.08,
+    unit: "1",
+    range: (0.02, 0.5),
+    why: "width near the height over width at half of it: 0.43 for a sine; a rounded overload adds 0.1 and more to the loudest",
+};
+/// Number of tops that must be wider.
+pub static MIN_TOPS: Param = Param {
+    key: "flat_top.min_tops",
+    default: 40.0,
+    unit: "1",
+    range: (10.0, 1000.0),
+    why: "tops of one vowel resemble each other; forty within 2 dB of the loudest come from several",
+};
+/// Bursts closer than this are one.
+const JOIN_S: f64 = 0.25;
+/// A corner counts from this score on.
+const CORNER: f32 = 3.0;
+/// Tops within this factor of a rail belong to `clipping`.
+const AT_THE_RAIL: f32 = 0.985;
+/// Least weight of a burst: one clear top, or two plain ones.
+const LEAST_BURST: f64 = 1.4;
+
+/// The row of the table.
+pub static DETECTOR: Detector = Detector {
+    kind: "flat_top",
+    explain: Explain {
+        means: "Wave tops are cut off although the recorder had room: something ahead of it was overloaded.",
+        sounds_like: "Fuzzy, squashed or crackling loud words at a harmless level.",
+        usual_cause: "Transmitter or capsule gain too high for the voice, or a limiter in the pack driven hard.",
+        do_now: "Lower the gain at the transmitter, not at the recorder. Use the boom for these words, or ask for one more.",
+        measured_by: "Corners with a straight line between them on the loudest tops only, level or sloping; or tops that grow wide only near one height.",
+        not_to_confuse: "Clipping is the same at the recorder's own full scale. A limiter lowers peaks without cutting them. Buzzers and timecode are square at every level.",
+    },
+    params: &[&MIN_LOG_ODDS, &MIN_RATIO, &MIN_WIDENING, &MIN_TOPS],
+    run: Run::Track(run),
+};
+
+/// What a knee score says for (positive) or against an overload: log odds of its share among cut and among whole tops.
+fn odds(knee: f32) -> f64 {
+    match knee {
+        k if k > 8.0 => 3.0,
+        k if k > 6.0 => 2.4,
+        k if k > 4.0 => 1.5,
+        k if k > CORNER => 0.7,
+        _ => -0.75,
+    }
+}
+
+/// The tops of a track seen from the loudest down.
+struct Shape {
+    /// Tops within 6 dB of the loudest with their level re the loudest in dB, from the loudest down.
+    tops: Vec<(Top, f64)>,
+    /// Log odds of the best stretch from the loudest down, its number of tops, shares of corners in it and below it.
+    log_odds: f64,
+    count: usize,
+    share: f64,
+    share_below: f64,
+    /// Widening of the uppermost tops, in standard errors, over how many.
+    widening: f64,
+    errors: f64,
+    wide: usize,
+}
+
+fn shape(tops: &[Top]) -> Option<Shape> {
+    let loudest = tops.iter().map(|t| t.level).fold(0f32, f32::max);
+    let mut tops: Vec<(Top, f64)> = tops
+        .iter()
+        .filter(|t| t.level > 0.5 * loudest)
+        .map(|t| (*t, units::db(f64::from(t.level / loudest))))
+        .collect();
+    if tops.len() < 3 {
+        return None;
+    }
+    tops.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.at.cmp(&b.0.at)));
+    let (mut sum, mut log_odds, mut count) = (0.0, f64::NEG_INFINITY, 0);
+    for (i, (top, _)) in tops.iter().enumerate() {
+        sum += odds(top.knee);
+        if sum > log_odds {
+            (log_odds, count) = (sum, i + 1);
+        }
+    }
+    let corners = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| t.knee > CORNER).count() as f64;
+    let (above, below) = tops.split_at(count);
+    let share = corners(above) / above.len() as f64;
+    let share_below = (corners(below) + 1.0) / (below.len() + 2) as f64;
+    let (mut widening, mut errors, mut wide) = (0.0, 0.0, 0);
+    for cut in [0.3, 0.6, 1.0, 1.5, 2.0] {
+        let width = |keep: &dyn Fn(f64) -> bool| -> Vec<f64> {
+            let kept = tops.iter().filter(|(_, db)| keep(*db));
+            kept.map(|(t, _)| f64::from(t.width)).collect()
+        };
+        let upper = width(&|db| db > -cut);
+        let lower = width(&|db| db < -cut - 0.5 && db > -cut - 4.5);
+        if upper.len() < 6 || lower.len() < 10 {
+            continue;
+        }
+        let ((a, va), (b, vb)) = (mean_and_variance(&upper), mean_and_variance(&lower));
+        let error = (va / upper.len() as f64 + vb / lower.len() as f64 + 1e-9).sqrt();
+        if (a - b) / error > errors {
+            (widening, errors, wide) = (a - b, (a - b) / error, upper.len());
+        }
+    }
+    Some(Shape {
+        tops,
+        log_odds,
+        count,
+        share,
+        share_below,
+        widening,
+        errors,
+        wide,
+    })
+}
+
+fn mean_and_variance(x: &[f64]) -> (f64, f64) {
+    let n = x.len().max(1) as f64;
+    let mean = x.iter().sum::<f64>() / n;
+    (mean, x.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n)
+}
+
+/// A top that shows the fault, with what it weighs.
+struct Marked {
+    start: u64,
+    end: u64,
+    weight: f64,
+    flat: u32,
+}
+
+impl Shape {
+    fn within(&self, low_db: f64, high_db: f64) -> usize {
+        let inside = |db: f64| db >= low_db && db <= high_db;
+        self.tops.iter().filter(|(_, db)| inside(*db)).count()
+    }
+
+    /// Tops that show the fault; empty when the shapes do not prove one. Second: the ceiling in dB re the loudest top.
+    fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
+        let get = |param| view.settings.get(param);
+        let sharp = self.log_odds >= get(&MIN_LOG_ODDS)
+            && self.count >= 4
+            && self.share >= get(&MIN_RATIO) * self.share_below;
+        let soft = self.widening >= get(&MIN_WIDENING)
+            && self.errors >= 8.0
+            && self.wide as f64 >= get(&MIN_TOPS)
+            && 10 * self.within(-0.6, 0.0) >= self.within(-4.0, 0.0);
+        if !sharp && !soft {
+            return (Vec::new(), 0.0);
+        }
+        let lowest = self.tops[self.count - 1].1;
+        let mut ceiling = -0.2;
+        if sharp {
+            let clear = |(t, db): &&(Top, f64)| *db >= lowest && t.knee > 4.0;
+            let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
+            ceiling = levels.get(levels.len() / 2).copied().unwrap_or(0.0);
+        }
+        // Where tops crowd at one height every top that reaches it was cut, whatever its corners look like.
+        let crowd = self.within(ceiling - 0.3, ceiling + 0.3);
+        let crowded = crowd >= 8 && 5 * crowd > 4 * self.within(ceiling - 1.7, ceiling - 0.5);
+        let reach = if soft && !crowded { 0.6 } else { 0.35 };
+        let mut marked: Vec<Marked> = self
+            .tops
+            .iter()
+            .filter_map(|(t, db)| {
+                let corner = sharp && *db >= lowest && t.knee > CORNER;
+                let crowds = (crowded || soft) && *db >= ceiling - reach;
+                let mut weight = if corner { odds(t.knee) } else { 0.0 };
+                if crowds {
+                    weight = weight.max(2.0);
+                }
+                let (start, end) = if t.knee > CORNER {
+                    (t.flat.0, (t.flat.0 + u64::from(t.flat.1)).max(t.at + 1))
+                } else {
+                    (t.at.saturating_sub(3), t.at + 3)
+                };
+                (weight > 0.0).then_some(Marked {
+                    start,
+                    end,
+                    weight,
+                    flat: if t.knee > CORNER { t.flat.1 } else { 0 },
+                })
+            })
+            .collect();
+        marked.sort_by_key(|m| m.start);
+        (marked, ceiling)
+    }
+}
+
+fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
+    let track = view.track(position);
+    if matches!(track.role, Role::Timecode | Role::Tone | Role::Unused) {
+        return Vec::new();
+    }
+    let m = &view.tracks[position];
+    let signal = Signal {
+        rate: view.take.rate,
+        bits: view.take.bits,
+        format: view.take.format,
+    };
+    let clipped = m.rails.clipped(signal, &m.frames);
+    let pinned: Vec<_> = m
+        .rails
+        .pinned(signal, &m.frames)
+        .into_iter()
+        .filter(|r| !clipped.contains(r) && r.runs.len() >= 3)
+        .collect();
+    if !pinned.is_empty() {
+        return from_runs(view, position, &pinned);
+    }
+    let at_the_rail = clipped.iter().map(|r| r.value).fold(f32::MAX, f32::min) * AT_THE_RAIL;
+    let tops: Vec<Top> = m
+        .tops
+        .list
+        .iter()
+        .filter(|t| t.level < at_the_rail)
+        .copied()
+        .collect();
+    let Some(shape) = shape(&tops) else {
+        return Vec::new();
+    };
+    let (marked, ceiling_db) = shape.marked(view);
+    let loudest = units::db(f64::from(shape.tops[0].0.level));
+    let join = units::samples(JOIN_S, view.take.rate);
+    marked
+        .chunk_by(|a, b| b.start < a.end + join)
+        .filter_map(|burst| {
+            let weight: f64 = burst.iter().map(|m| m.weight).sum();
+            if weight < LEAST_BURST {
+                return None;
+            }
+            let end = burst.iter().map(|m| m.end).max().unwrap_or(burst[0].end);
+            let longest = burst.iter().map(|m| m.flat).max().unwrap_or(0);
+            let finding = view
+                .finding("flat_top", position, burst[0].start, end)
+                .confidence(if weight >= 3.0 { 0.97 } else { 0.93 })
+                .number("log_odds", shape.log_odds, 1)
+                .number("corner_share", shape.share, 2)
+                .number("corner_below_share", shape.share_below, 2)
+                .number("widening_share", shape.widening, 3);
+            Some(told(
+                view,
+                position,
+                finding,
+                loudest + ceiling_db,
+                burst.len(),
+                longest,
+            ))
+        })
+        .collect()
+}
+
+/// Integer runs on one value below the recorder's rail.
+fn from_runs(
+    view: &TakeView<'_>,
+    position: usize,
+    rails: &[crate::measure::rails::Rail],
+) -> Vec<Finding> {
+    let mut cuts: Vec<Cut> = Vec::new();
+    for (rail, r) in rails.iter().enumerate() {
+        cuts.extend(r.runs.iter().map(|run| Cut {
+            start: run.start,
+            len: run.len,
+            rail,
+        }));
+    }
+    cuts.sort_by_key(|c| c.start);
+    bursts(&cuts, units::samples(JOIN_S, view.take.rate))
+        .into_iter()
+        .map(|burst| {
+            let last = &burst[burst.len() - 1];
+            let end = last.start + u64::from(last.len);
+            let longest = burst.iter().map(|c| c.len).max().unwrap_or(0);
+            let level = units::db(f64::from(rails[burst[0].rail].value));
+            let finding = view
+                .finding("flat_top", position, burst[0].start, end)
+                .confidence(0.97);
+            told(view, position, finding, level, burst.len(), longest)
+        })
+        .collect()
+}
+
+fn told(
+    view: &TakeView<'_>,
+    position: usize,
+    finding: Finding,
+    ceiling_dbfs: f64,
+    tops: usize,
+    longest: u32,
+) -> Finding {
+    let origin = match view.track(position).role {
+        Role::Mix => Origin::Mix,
+        _ => Origin::ThisMic,
+    };
+    finding
+        .severity(Severity::Fault)
+        .origin(origin)
+        .number("ceiling_dbfs", ceiling_dbfs, 1)
+        .fact("cut_tops", tops)
+        .fact("longest_flat_samples", longest)
+        .says(
+            format!("{tops} wave tops cut off near {ceiling_dbfs:.1} dBFS, ahead of the recorder."),
+            "Lower the gain at the transmitter or microphone; use another microphone for these words.",
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn top(at: u64, level: f32, knee: f32, width: f32) -> Top {
+        Top {
+            at,
+            level,
+            positive: true,
+            knee,
+            flat: (at, 10),
+            width,
+        }
+    }
+
+    /// A voice: levels spread over 6 dB, one in fourteen tops with a chance corner at every level.
+    fn voice(n: u64) -> Vec<Top> {
+        (0..n)
+            .map(|i| {
+                let level = 0.5 + 0.5 * ((i * 37 % 101) as f32 / 101.0).powi(2);
+                top(i * 500, level, if i % 14 == 0 { 3.5 } else { 1.0 }, 0.36)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_voice_has_no_odds_and_no_widening() {
+        let shape = shape(&voice(600)).unwrap();
+        assert!(shape.log_odds < 3.0, "{}", shape.log_odds);
+        assert!(shape.errors < 4.0);
+    }
+
+    #[test]
+    fn corners_on_the_loudest_tops_only_are_proof() {
+        let mut tops = voice(600);
+        tops.extend((0..12).map(|i| top(400_000 + i * 200, 1.01, 7.0, 0.6)));
+        let shape = shape(&tops).unwrap();
+        assert!(shape.log_odds > 20.0);
+        assert!(shape.share > 4.0 * shape.share_below);
+    }
+
+    #[test]
+    fn corners_at_all_levels_are_the_sound_itself() {
+        let tops: Vec<Top> = voice(600).iter().map(|t| Top { knee: 7.0, ..*t }).collect();
+        let shape = shape(&tops).unwrap();
+        assert!(
+            shape.share < 1.9 * shape.share_below.max(0.5),
+            "{}",
+            shape.share_below
+        );
+    }
+
+    #[test]
+    fn gain_changes_nothing() {
+        let tops = voice(300);
+        let louder: Vec<Top> = tops
+            .iter()
+            .map(|t| Top {
+                level: t.level * 4.0,
+                ..*t
+            })
+            .collect();
+        let (a, b) = (shape(&tops).unwrap(), shape(&louder).unwrap());
+        assert_eq!((a.log_odds, a.count, a.wide), (b.log_odds, b.count, b.wide));
+    }
+
+    #[test]
+    fn few_tops_say_nothing() {
+        assert!(shape(&[]).is_none());
+        assert!(shape(&voice(2)).is_none());
+    }
+}
