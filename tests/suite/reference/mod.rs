@@ -1,11 +1,9 @@
-//! Numbers against standards, closed forms and independent references.
-
-mod noise;
 //! Agreement with the outside world: signals generated from the text of standards, printed tables, another library. The source
 //! stands beside each check; numbers computed elsewhere carry version and date.
 
 mod levels;
 mod loudness;
+mod noise;
 mod p56;
 mod true_peak;
 mod weightings;
