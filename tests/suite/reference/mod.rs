@@ -30,3 +30,6 @@ fn noise(n: usize, seed: u64) -> Vec<f32> {
         })
         .collect()
 }
+//! Numbers against standards, closed forms and independent references.
+
+mod noise;
