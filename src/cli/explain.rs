@@ -46,7 +46,7 @@ fn list(width: usize) -> String {
     for d in DETECTORS {
         let head = format!("{:longest$}  ", d.kind);
         let rest = " ".repeat(longest + 2);
-        let options = textwrap::Options::new(width)
+        let options = terminal::whole_words(width)
             .initial_indent(&head)
             .subsequent_indent(&rest);
         out.push_str(&textwrap::fill(d.explain.means, options));
@@ -66,7 +66,7 @@ fn text(d: &Detector, width: usize) -> String {
         ("How it is measured", e.measured_by),
         ("Not to confuse with", e.not_to_confuse),
     ] {
-        let options = textwrap::Options::new(width)
+        let options = terminal::whole_words(width)
             .initial_indent("  ")
             .subsequent_indent("  ");
         let _ = write!(out, "\n{title}\n{}\n", textwrap::fill(text, options));
@@ -83,7 +83,7 @@ fn text(d: &Detector, width: usize) -> String {
             unit(p),
             p.why
         );
-        let options = textwrap::Options::new(width)
+        let options = terminal::whole_words(width)
             .initial_indent("  ")
             .subsequent_indent("    ");
         let _ = writeln!(out, "{}", textwrap::fill(&line, options));

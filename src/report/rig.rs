@@ -6,7 +6,7 @@ use serde_json::Value;
 use unicode_width::UnicodeWidthStr;
 
 use super::model::{Finding, Polarity, Role, Severity, Take, Track};
-use super::terminal::{confidence_words, count, length, printable};
+use super::terminal::{confidence_words, count, length, printable, whole_words};
 use crate::compare::PairMeasures;
 use crate::detect::pair::duplicate_track::{Copy, copy};
 use crate::judge::rank::{spoken, take_label};
@@ -74,7 +74,7 @@ pub fn lines(take: &Take, copies: &[CopyOf], width: usize) -> String {
         let pad = " ".repeat(widest.saturating_sub(name.width()));
         let head = format!("{:3}  {name}{pad}  {:8}  ", track.index, role(track.role));
         let rest = " ".repeat(head.width());
-        let options = textwrap::Options::new(width)
+        let options = whole_words(width)
             .initial_indent(&head)
             .subsequent_indent(&rest);
         let text = states(take, track, copies).join("; ");

@@ -132,6 +132,8 @@ fn for_the_set(report: &Report, rows: &[Row], place: Option<&str>, width: usize)
     let asks: Vec<&Row> = rows
         .iter()
         .filter(|r| r.severity == Severity::Fault && r.rank < Rank::Caution)
+        // The row about the take has said so already, without naming each microphone.
+        .filter(|r| !(r.rank == Rank::Covered && told(rows, r)))
         .collect();
     let mut out = String::new();
     let takes = count(report.day.totals.takes, "take");
@@ -159,6 +161,13 @@ fn for_the_set(report: &Report, rows: &[Row], place: Option<&str>, width: usize)
         (n, None) => out.push_str(&format!("{n} more in the report\n")),
     }
     out
+}
+
+/// Whether a row about a take without a clean microphone already speaks of the findings of this one.
+fn told(rows: &[Row], row: &Row) -> bool {
+    rows.iter()
+        .filter(|r| r.rank < Rank::Covered && r.kind.is_empty())
+        .any(|r| row.findings.iter().all(|id| r.findings.contains(id)))
 }
 
 /// Text from labels of files, safe for a terminal: what could steer it, break the line or turn the writing round is shown as a
@@ -250,7 +259,7 @@ fn sentence(row: &Row) -> String {
 fn line(out: &mut String, margin: &str, style: Style, text: &str, width: usize) {
     let indent = " ".repeat(MARGIN);
     let text = &printable(text);
-    let pieces = textwrap::wrap(text, width.saturating_sub(MARGIN).max(20));
+    let pieces = textwrap::wrap(text, whole_words(width.saturating_sub(MARGIN).max(20)));
     for (i, piece) in pieces.iter().enumerate() {
         if i == 0 {
             let pad = MARGIN.saturating_sub(margin.width());
@@ -369,7 +378,12 @@ fn not_judged(report: &Report) -> String {
 }
 
 fn paragraph(out: &mut String, text: &str, width: usize) {
-    let _ = writeln!(out, "{}", textwrap::fill(text, width));
+    let _ = writeln!(out, "{}", textwrap::fill(text, whole_words(width)));
+}
+
+/// Lines break between words, never at a hyphen: 'high-pass' is one word.
+pub fn whole_words(width: usize) -> textwrap::Options<'static> {
+    textwrap::Options::new(width).word_splitter(textwrap::WordSplitter::NoHyphenation)
 }
 
 /// `1 take`, `3 takes`.
