@@ -22,7 +22,7 @@ fn heard_as(isolated: &str, mix: &str) -> bool {
 
 /// Set origins, drop what is only heard through the mix.
 pub fn corroborate(view: &TakeView<'_>, findings: Vec<Finding>) -> Vec<Finding> {
-    let findings = without_echoes_in_the_mix(view, findings);
+    let findings = without_consequences(without_echoes_in_the_mix(view, findings));
     let mut origins: Vec<Option<(Origin, &'static str, usize)>> = Vec::new();
     for f in &findings {
         origins.push(recorder(view, &findings, f).or_else(|| radio(view, &findings, f)));
@@ -68,6 +68,29 @@ fn without_echoes_in_the_mix(view: &TakeView<'_>, findings: Vec<Finding>) -> Vec
                         && near(view, f, g, IN_MIX_S)
                 })
         })
+        .collect();
+    findings
+        .into_iter()
+        .zip(keep)
+        .filter_map(|(f, keep)| keep.then_some(f))
+        .collect()
+}
+
+/// A dead pack is noisy, low and dull as well; it is told once.
+fn without_consequences(findings: Vec<Finding>) -> Vec<Finding> {
+    let follows = |f: &Finding, g: &Finding| {
+        g.kind == "dead_track"
+            && matches!(
+                f.kind,
+                "noise_high" | "level_low" | "muffled" | "noise_change" | "gain_step"
+            )
+            && f.tracks == g.tracks
+            && f.start < g.end
+            && f.end > g.start
+    };
+    let keep: Vec<bool> = findings
+        .iter()
+        .map(|f| !findings.iter().any(|g| follows(f, g)))
         .collect();
     findings
         .into_iter()

@@ -64,6 +64,11 @@ pub struct Line {
 }
 
 impl Line {
+    /// Whether any microphone hears it well, spoiled or not: what nobody hears is no line that could be lost.
+    pub fn heard(&self) -> bool {
+        self.mics.iter().any(|h| h.over_db >= COVER_DB)
+    }
+
     /// Whether a microphone is there for this line: its wearer's, or a boom's or plant's.
     pub fn carried_by(&self, position: usize) -> bool {
         self.mics
@@ -135,20 +140,19 @@ fn over_db(view: &TakeView<'_>, position: usize, frames: Range<usize>) -> f64 {
     power_db(((loud - quiet) / quiet.max(1e-15)).max(1e-3))
 }
 
-/// 2-8 kHz of a boom against the wearer's own microphone per line; lines far below the usual are off-mic.
+/// 2-8 kHz of a boom against the wearer's own microphone per line (median over its frames, so that a hit on one of the two does
+/// not count); lines far below the usual are off-mic.
 fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
     let top = bands_within(2000.0, 8000.0);
-    let level = |position: usize, frames: Range<usize>| {
+    let level = |position: usize, f: usize| {
         let m = &view.tracks[position];
-        power_db(
-            frames
-                .map(|f| {
-                    (m.frames.band_power(f, top.clone()) - m.floor.band_power(f, top.clone()))
-                        .max(0.0)
-                })
-                .sum::<f64>()
-                .max(1e-15),
-        )
+        let over = m.frames.band_power(f, top.clone()) - m.floor.band_power(f, top.clone());
+        power_db(over.max(m.floor.band_power(f, top.clone())).max(1e-15))
+    };
+    let ratio = |boom: usize, own: usize, frames: Range<usize>| -> f64 {
+        let mut all: Vec<f64> = frames.map(|f| level(boom, f) - level(own, f)).collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied().unwrap_or(0.0)
     };
     for talker in 0..view.speech.talkers.len() {
         let Some(&own) = view.speech.talkers[talker].tracks.first() else {
@@ -162,12 +166,7 @@ fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
                 .iter()
                 .enumerate()
                 .filter(|(_, l)| l.talker == Some(talker))
-                .map(|(k, l)| {
-                    (
-                        k,
-                        level(position, l.frames.clone()) - level(own, l.frames.clone()),
-                    )
-                })
+                .map(|(k, l)| (k, ratio(position, own, l.frames.clone())))
                 .collect();
             let mut ratios: Vec<f64> = mine.iter().map(|&(_, r)| r).collect();
             ratios.sort_by(f64::total_cmp);
@@ -188,20 +187,9 @@ fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
 /// Whether a finding spoils a microphone as cover: a fault, or one of the states in which it holds no usable voice.
 pub fn spoils(f: &Finding) -> bool {
     f.severity == Severity::Fault
-        || matches!(f.kind, "off_mic")
+        || f.kind == "off_mic"
         || (f.severity == Severity::Caution
-            && matches!(
-                f.kind,
-                "muffled"
-                    | "dead_track"
-                    | "noise_high"
-                    | "rustle"
-                    | "rf_hit"
-                    | "dropout"
-                    | "clipping"
-                    | "flat_top"
-            )
-            && f.origin != crate::report::model::Origin::Mix)
+            && matches!(f.kind, "muffled" | "dead_track" | "noise_high"))
 }
 
 /// Whether a microphone carries nothing that spoils it in `[start, end)`.

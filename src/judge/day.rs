@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Map, Value};
 
+use super::passages;
 use super::rank::{spoken, take_label};
 use crate::report::model::{
     Alternate, Finding, Origin, Role, Setup, Severity, Take, TakeType, Trend, TrendPoint, Verdict,
@@ -134,18 +135,59 @@ fn alternates(takes: &mut [Take], setups: &[Setup]) {
                 .filter(|other| **other != id)
                 .filter_map(|other| takes.iter().find(|t| &t.id == other))
                 .filter(|t| in_play(t))
-                .map(|t| Alternate {
-                    take: t.id.clone(),
-                    clean: t.verdict != Verdict::NoCleanMic,
-                    start_s: None,
-                    end_s: None,
-                })
+                .map(|t| alternate(&takes[at], t))
                 .collect();
             list.sort_by_key(|a| !a.clean);
             list
         } else {
             Vec::new()
         };
+    }
+}
+
+/// What another take of the setup holds: the same words where the sound alone says so, else only the take as a whole.
+fn alternate(take: &Take, other: &Take) -> Alternate {
+    let lost = |start_s: f64, end_s: f64| {
+        take.no_clean_mic
+            .iter()
+            .any(|r| r.start_s < end_s && r.end_s > start_s)
+    };
+    let again: Option<Vec<(f64, f64)>> = take
+        .speech
+        .iter()
+        .filter(|s| lost(s.start_s, s.end_s))
+        .map(|s| {
+            let name = s.talker.as_deref()?;
+            let mine = take.curves.iter().find(|c| c.talker == name)?;
+            let there = other.curves.iter().find(|c| c.talker == name)?;
+            passages::find(mine, s.start_s, s.end_s, there)
+        })
+        .collect();
+    let whole = other.verdict != Verdict::NoCleanMic;
+    match again.as_deref() {
+        Some(ranges @ [_, ..]) => {
+            let spoiled = ranges.iter().any(|&(start, end)| {
+                other
+                    .no_clean_mic
+                    .iter()
+                    .any(|r| r.start_s < end && r.end_s > start)
+            });
+            let edge = |pick: fn(f64, f64) -> f64, from: f64, value: fn(&(f64, f64)) -> f64| {
+                rounded(ranges.iter().map(value).fold(from, pick), 2)
+            };
+            Alternate {
+                take: other.id.clone(),
+                clean: !spoiled,
+                start_s: edge(f64::min, f64::INFINITY, |r| r.0),
+                end_s: edge(f64::max, 0.0, |r| r.1),
+            }
+        }
+        _ => Alternate {
+            take: other.id.clone(),
+            clean: whole,
+            start_s: None,
+            end_s: None,
+        },
     }
 }
 

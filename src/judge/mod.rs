@@ -7,6 +7,7 @@ pub mod corroborate;
 pub mod cover;
 pub mod day;
 pub mod merge;
+pub mod passages;
 pub mod rank;
 pub mod room_tone;
 pub mod severity;
@@ -30,6 +31,8 @@ pub struct Judged {
     pub take_type: TakeType,
     /// Longest clean run of room tone per track, seconds; `None` for tracks that are no microphones.
     pub room_tone_s: Vec<Option<f64>>,
+    /// Compact curves of what is said, to find the same words in other takes.
+    pub curves: Vec<passages::Curve>,
     /// Tests that could not run.
     pub not_judged: Vec<NotJudged>,
 }
@@ -48,6 +51,7 @@ pub fn judge(view: &TakeView<'_>, findings: Vec<Finding>) -> Judged {
         verdict: verdict::verdict(&findings, &no_clean_mic),
         take_type: windows::take_type(view.take, view.landmarks, view.speech),
         room_tone_s: room_tone::longest(view, &findings),
+        curves: passages::curves(view, &lines),
         not_judged: verdict::not_judged(view),
         no_clean_mic,
         findings,

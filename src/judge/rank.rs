@@ -266,7 +266,7 @@ fn verdict_rows(report: &Report) -> Vec<Row> {
                     first.scene.clone().unwrap_or_else(|| take_label(first)),
                     members.len()
                 ),
-                what: format!("{} bad on a line", microphones_in_words(first)),
+                what: lost_in_words(first, false),
                 cover: String::new(),
                 advice: "Worth a wild line before we leave".into(),
                 circled: members
@@ -299,7 +299,7 @@ fn verdict_rows(report: &Report) -> Vec<Row> {
             },
             takes: vec![position],
             place,
-            what: format!("{} bad on a line", microphones_in_words(take)),
+            what: lost_in_words(take, true),
             cover: match other {
                 Some((alternate, there)) => {
                     let name = there
@@ -325,18 +325,20 @@ fn verdict_rows(report: &Report) -> Vec<Row> {
     rows
 }
 
+/// Whether a fault lies where no microphone is clean.
+fn on_lost_line(take: &Take, f: &Finding) -> bool {
+    take.no_clean_mic
+        .iter()
+        .any(|r| f.start_s.unwrap_or(0.0) < r.end_s && f.end_s.unwrap_or(0.0) > r.start_s)
+}
+
 /// What all rows about a verdict share.
 fn verdict_row(take: &Take) -> Row {
     let start = take.no_clean_mic.first();
     let faults: Vec<&Finding> = take
         .findings
         .iter()
-        .filter(|f| {
-            f.severity == Severity::Fault
-                && take.no_clean_mic.iter().any(|r| {
-                    f.start_s.unwrap_or(0.0) < r.end_s && f.end_s.unwrap_or(0.0) > r.start_s
-                })
-        })
+        .filter(|f| f.severity == Severity::Fault && on_lost_line(take, f))
         .collect();
     Row {
         rank: Rank::NoAlternate,
@@ -358,17 +360,33 @@ fn verdict_row(take: &Take) -> Row {
     }
 }
 
-/// `the only mic`, `both mics`, `all 4 mics`.
-fn microphones_in_words(take: &Take) -> String {
-    let count = take
-        .tracks
+/// What happened on the line: `both mics bad on a line: LAV 2 hit, Boom clipped`.
+fn lost_in_words(take: &Take, named: bool) -> String {
+    let mut parts: Vec<String> = Vec::new();
+    let mut tracks: Vec<usize> = Vec::new();
+    for f in take
+        .findings
         .iter()
-        .filter(|t| matches!(t.role, Role::Boom | Role::Lav | Role::Plant))
-        .count();
-    match count {
-        0 | 1 => "the only mic".into(),
-        2 => "both mics".into(),
-        _ => "every mic that hears it".into(),
+        .filter(|f| f.severity == Severity::Fault && on_lost_line(take, f))
+    {
+        for &track in &f.tracks {
+            let part = format!("{} {}", track_label(take, track), spoken(&f.kind));
+            if !parts.contains(&part) {
+                parts.push(part);
+            }
+            if !tracks.contains(&track) {
+                tracks.push(track);
+            }
+        }
+    }
+    parts.truncate(3);
+    match (tracks.len(), named) {
+        (1, true) => format!("{} on a line, no other mic holds it", spoken_list(&parts)),
+        (0 | 1, _) => "the only mic that holds a line is bad".into(),
+        (2, true) => format!("both mics bad on a line: {}", parts.join(", ")),
+        (2, false) => "both mics bad on a line".into(),
+        (_, true) => format!("every mic bad on a line: {}", parts.join(", ")),
+        (_, false) => "every mic bad on a line".into(),
     }
 }
 
@@ -442,6 +460,12 @@ fn take_rows(report: &Report, position: usize, take: &Take) -> Vec<Row> {
         .into_iter()
         .filter(|((_, kind), list)| {
             !(slow(kind) && list.iter().all(|f| f.severity < Severity::Fault))
+        })
+        // The row about the line without a clean microphone names these already.
+        .filter(|(_, list)| {
+            !list
+                .iter()
+                .all(|f| f.severity == Severity::Fault && on_lost_line(take, f))
         })
         .filter_map(|((tracks, kind), list)| {
             let worst = list.iter().copied().max_by(|a, b| {

@@ -115,7 +115,7 @@ fn words_lost(lines: &[Line], all: &[Finding], f: &Finding) -> bool {
     lines
         .iter()
         .filter(|l| l.range.start < f.end && l.range.end > f.start)
-        .filter(|l| f.tracks.iter().any(|&t| l.carried_by(t - 1)))
+        .filter(|l| l.heard() && f.tracks.iter().any(|&t| l.carried_by(t - 1)))
         .any(|l| {
             !l.mics.iter().any(|h| {
                 h.useful()

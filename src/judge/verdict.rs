@@ -27,7 +27,7 @@ pub fn no_clean_mic(view: &TakeView<'_>, lines: &[Line], findings: &[Finding]) -
     for f in findings.iter().filter(|f| f.severity == Severity::Fault) {
         for line in lines
             .iter()
-            .filter(|l| f.tracks.iter().any(|&t| l.carried_by(t - 1)))
+            .filter(|l| l.heard() && f.tracks.iter().any(|&t| l.carried_by(t - 1)))
         {
             let Some(spot) = cover::spot(line, f, rate) else {
                 continue;

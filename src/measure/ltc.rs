@@ -54,6 +54,18 @@ impl Ltc {
         f64::from(rate) / self.samples_per_frame
     }
 
+    /// Samples since midnight at the first sample of the take, as the code says, at an exact frame rate (numerator,
+    /// denominator). The same reckoning as the stamp of a file: frames counted, not clock time.
+    pub fn start(&self, rate: u32, frame_rate: (u32, u32)) -> u64 {
+        let (num, den) = (
+            f64::from(frame_rate.0.max(1)),
+            f64::from(frame_rate.1.max(1)),
+        );
+        let frames = self.frame_at(0, (num / den).round() as u32);
+        let day = 24.0 * 3600.0 * (num / den).round();
+        (frames.rem_euclid(day) * f64::from(rate) * den / num).round() as u64
+    }
+
     /// Frames since midnight that the code says for a sample of the take, at a nominal whole rate (24, 25, 30); labels that
     /// drop-frame counting skips are taken out. Fractions say how far into the frame the sample lies.
     pub fn frame_at(&self, sample: u64, nominal: u32) -> f64 {

@@ -204,6 +204,7 @@ pub fn take(analysis: &Analysis) -> model::Take {
         faders: super::pairs::faders(&analysis.mixes, t),
         verdict: analysis.judged.verdict,
         no_clean_mic: analysis.judged.no_clean_mic.clone(),
+        curves: analysis.judged.curves.clone(),
     }
 }
 

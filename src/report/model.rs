@@ -119,6 +119,10 @@ pub struct Take {
     pub verdict: Verdict,
     /// Where no microphone is clean over speech.
     pub no_clean_mic: Vec<Range>,
+    /// What is said, as curves that only serve to find the same words in other takes; never written.
+    #[serde(skip)]
+    #[schemars(skip)]
+    pub curves: Vec<crate::judge::passages::Curve>,
 }
 
 /// One file of a take.

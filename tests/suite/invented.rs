@@ -370,6 +370,7 @@ pub(crate) fn take(
         faders: None,
         verdict,
         no_clean_mic: no_clean,
+        curves: Vec::new(),
     };
     (take, drawing)
 }

@@ -1,5 +1,6 @@
 //! Faults that must be found, and near-misses that must stay silent.
 
 mod impulse;
+mod judge;
 mod near_misses;
 mod stretch;
