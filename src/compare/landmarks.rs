@@ -45,6 +45,17 @@ pub fn roles(take: &mut Take, tracks: &[TrackMeasures]) {
     }
 }
 
+/// Start of the take according to a timecode track, samples since midnight; `None` without one, without a frame rate to count
+/// in, and for code that runs backwards or jumps.
+pub fn clock(take: &Take, tracks: &[TrackMeasures]) -> Option<u64> {
+    let ltc = tracks.iter().find_map(|t| t.ltc)?;
+    let frame_rate = take.clock.frame_rate?;
+    let nominal = f64::from(frame_rate.0) / f64::from(frame_rate.1.max(1));
+    // Code at another rate says nothing about the place on this clock.
+    let same_rate = (ltc.frames_per_s(take.rate) / nominal - 1.0).abs() < 0.02;
+    (same_rate && !ltc.reversed && ltc.jumps == 0).then(|| ltc.start(take.rate, frame_rate))
+}
+
 fn tone_share(measures: &TrackMeasures) -> f64 {
     let frames: usize = tones(measures).iter().map(|(a, b)| b - a).sum();
     frames as f64 / measures.frames.grid.frames.max(1) as f64
