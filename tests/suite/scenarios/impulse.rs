@@ -12,7 +12,7 @@ fn scene(seed: u64) -> Scene {
     Scene::dialogue(&["Hedda", "Orrin"], 14.0, seed)
 }
 
-/// A time within a line of a talker and one at which nobody speaks.
+/// A time within a line of a talker, away from hissed consonants, and one at which nobody speaks.
 fn times(rendered: &Rendered, talker: usize) -> (f64, f64) {
     let line = rendered
         .speech
@@ -29,7 +29,23 @@ fn times(rendered: &Rendered, talker: usize) -> (f64, f64) {
                 .all(|s| *t + 0.35 < s.1 || *t > s.2 + 0.35)
         })
         .unwrap();
-    (0.5 * (line.1 + line.2), quiet)
+    let worn = rendered
+        .wearers
+        .iter()
+        .position(|w| *w == Some(talker))
+        .unwrap();
+    let x = &rendered.tracks[worn].x;
+    let hiss = |t: &f64| -> f32 {
+        let at = rendered.sample(*t);
+        (at..at + rendered.sample(0.1))
+            .map(|n| (x[n + 1] - 2.0 * x[n] + x[n - 1]).powi(2))
+            .sum()
+    };
+    let voiced = (4..16)
+        .map(|k| line.1 + (line.2 - line.1) * f64::from(k) / 20.0)
+        .min_by(|a, b| hiss(a).total_cmp(&hiss(b)))
+        .unwrap();
+    (voiced, quiet)
 }
 
 fn only<'a>(take: &'a Take, kind: &str) -> &'a Finding {
