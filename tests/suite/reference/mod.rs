@@ -30,6 +30,3 @@ fn noise(n: usize, seed: u64) -> Vec<f32> {
         })
         .collect()
 }
-//! Numbers against standards, closed forms and independent references.
-
-mod noise;
