@@ -278,6 +278,9 @@ pub fn open(path: &Path) -> Result<Opened, ReadError> {
         b"fLaC" => flac::read(&source)?,
         b"FORM" => aiff::read(&source)?,
         [b'I', b'D', b'3', _] => flac::read(&source)?,
+        b"riff" => return Err(source.unsupported("riff", 0, "Wave64")),
+        b"caff" => return Err(source.unsupported("caff", 0, "CAF")),
+        b"RIFX" => return Err(source.unsupported("RIFX", 0, "big-endian RIFF")),
         _ => riff::read(&source)?,
     };
     Ok(Opened {

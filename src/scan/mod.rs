@@ -1,5 +1,10 @@
 //! Scanning: which files below the inputs are audio, which are beside-files, in a fixed order.
+//!
+//! Everything is listed: what is no take goes to `other`, what cannot be looked at to `unreadable`, and nothing is skipped.
+//! Links below an input are not followed: what they point to lies either below the input as well, and is met there, or
+//! outside, where nobody asked to look.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What lies below the inputs.
@@ -13,43 +18,290 @@ pub struct Scan {
     pub unreadable: Vec<(String, String)>,
 }
 
-/// Walk the inputs. Never follows links out of them; hidden folders, trash and resource forks go to `other`.
+/// Extensions of files that are tried as takes; the file's first bytes decide what it is.
+const AUDIO: [&str; 11] = [
+    "wav", "wave", "bwf", "rf64", "bw64", "w64", "flac", "aif", "aiff", "aifc", "caf",
+];
+/// Folders whose content is no take: system folders, trash, proxies. Compared without case; names that start with a dot are
+/// hidden anyway.
+const ASIDE: [&str; 9] = [
+    "$recycle.bin",
+    "recycler",
+    "recycled",
+    "system volume information",
+    "lost.dir",
+    "trash",
+    "proxy",
+    "proxies",
+    "__macosx",
+];
+/// Deeper folders are reported, not entered; cards have about four levels.
+const MAX_DEPTH: usize = 64;
+
+/// Walk the inputs: folders and single files. A file that is reached twice is listed once.
+///
+/// With several folders each name starts with its folder's own name, so that two cards can be told apart.
 pub fn scan(inputs: &[PathBuf]) -> Scan {
     let mut found = Scan::default();
+    let mut seen = BTreeSet::new();
+    let folders = inputs.iter().filter(|i| i.is_dir()).count();
+    let mut prefixes: BTreeSet<String> = BTreeSet::new();
     for input in inputs {
         if input.is_dir() {
-            walk(input, input, &mut found);
-        } else if let Some(name) = input.file_name() {
-            found
-                .audio
-                .push((input.clone(), name.to_string_lossy().into_owned()));
+            let canonical = input.canonicalize().unwrap_or_else(|_| input.clone());
+            if seen.contains(&canonical) {
+                continue;
+            }
+            let prefix = if folders > 1 {
+                let own = canonical
+                    .file_name()
+                    .map_or("root".into(), |n| n.to_string_lossy().into_owned());
+                let free = (1..)
+                    .map(|n| {
+                        if n == 1 {
+                            own.clone()
+                        } else {
+                            format!("{own}-{n}")
+                        }
+                    })
+                    .find(|name| !prefixes.contains(name));
+                let name = free.unwrap_or(own);
+                prefixes.insert(name.clone());
+                format!("{name}/")
+            } else {
+                String::new()
+            };
+            walk(input, &prefix, &mut seen, &mut found);
+        } else {
+            let name = input
+                .file_name()
+                .unwrap_or(input.as_os_str())
+                .to_string_lossy()
+                .into_owned();
+            match input.metadata() {
+                Ok(_) if new(input, &mut seen) => found.audio.push((input.clone(), name)),
+                Ok(_) => {}
+                Err(error) => found.unreadable.push((name, error.to_string())),
+            }
         }
     }
-    found.audio.sort_by(|a, b| a.1.cmp(&b.1));
+    found
+        .audio
+        .sort_by(|a, b| a.1.cmp(&b.1).then_with(|| a.0.cmp(&b.0)));
+    tell_apart(&mut found.audio);
+    found.other.sort();
+    found.unreadable.sort();
     found
 }
 
-fn walk(root: &Path, folder: &Path, found: &mut Scan) {
-    let Ok(entries) = std::fs::read_dir(folder) else {
-        return;
-    };
-    for path in entries.flatten().map(|e| e.path()) {
-        let name = path
-            .strip_prefix(root)
-            .unwrap_or(&path)
-            .to_string_lossy()
-            .replace('\\', "/");
-        if path.is_dir() {
-            walk(root, &path, found);
-        } else if path
-            .extension()
-            .is_some_and(|e| e.eq_ignore_ascii_case("wav"))
-        {
-            found.audio.push((path, name));
-        } else {
-            found
-                .other
-                .push((name, path.metadata().map_or(0, |m| m.len())));
+/// Names that several single files share get the name of their folder in front.
+fn tell_apart(audio: &mut [(PathBuf, String)]) {
+    let names: Vec<String> = audio.iter().map(|(_, n)| n.clone()).collect();
+    for (path, name) in audio.iter_mut() {
+        let shared = names.iter().filter(|n| *n == name).count() > 1;
+        let folder = path.parent().and_then(Path::file_name);
+        if let (true, Some(folder)) = (shared, folder) {
+            *name = format!("{}/{name}", folder.to_string_lossy());
         }
+    }
+    audio.sort_by(|a, b| a.1.cmp(&b.1).then_with(|| a.0.cmp(&b.0)));
+}
+
+/// Whether a path has not been met before.
+fn new(path: &Path, seen: &mut BTreeSet<PathBuf>) -> bool {
+    seen.insert(path.canonicalize().unwrap_or_else(|_| path.to_owned()))
+}
+
+/// One folder on the way down.
+struct Folder {
+    path: PathBuf,
+    /// Name for the report, ending in `/`; empty for the root.
+    name: String,
+    depth: usize,
+    /// Below a hidden, trash or proxy folder.
+    aside: bool,
+}
+
+fn walk(root: &Path, prefix: &str, seen: &mut BTreeSet<PathBuf>, found: &mut Scan) {
+    let mut queue = vec![Folder {
+        path: root.to_owned(),
+        name: prefix.to_owned(),
+        depth: 0,
+        aside: false,
+    }];
+    while let Some(folder) = queue.pop() {
+        if !new(&folder.path, seen) {
+            continue;
+        }
+        let named = || {
+            if folder.name.is_empty() {
+                folder.path.display().to_string()
+            } else {
+                folder.name.clone()
+            }
+        };
+        if folder.depth > MAX_DEPTH {
+            found.unreadable.push((
+                named(),
+                format!("more than {MAX_DEPTH} folders deep: not entered"),
+            ));
+            continue;
+        }
+        let entries = match std::fs::read_dir(&folder.path) {
+            Ok(entries) => entries,
+            Err(error) => {
+                found.unreadable.push((named(), error.to_string()));
+                continue;
+            }
+        };
+        for entry in entries {
+            match entry {
+                Ok(entry) => sort_in(&entry.path(), &folder, &mut queue, seen, found),
+                Err(error) => found.unreadable.push((named(), error.to_string())),
+            }
+        }
+    }
+}
+
+/// Where one entry of a folder goes.
+fn sort_in(
+    path: &Path,
+    folder: &Folder,
+    queue: &mut Vec<Folder>,
+    seen: &mut BTreeSet<PathBuf>,
+    found: &mut Scan,
+) {
+    let own = path
+        .file_name()
+        .map_or(String::new(), |n| n.to_string_lossy().into_owned());
+    let name = format!("{}{own}", folder.name);
+    let meta = match path.symlink_metadata() {
+        Ok(meta) => meta,
+        Err(error) => {
+            found.unreadable.push((name, error.to_string()));
+            return;
+        }
+    };
+    let hidden = own.starts_with('.');
+    if meta.is_dir() {
+        let lower = own.to_lowercase();
+        queue.push(Folder {
+            path: path.to_owned(),
+            name: format!("{name}/"),
+            depth: folder.depth + 1,
+            aside: folder.aside || hidden || ASIDE.contains(&lower.as_str()),
+        });
+        return;
+    }
+    let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let audio = extension.is_some_and(|e| AUDIO.contains(&e.as_str()));
+    if audio && meta.is_file() && !hidden && !folder.aside {
+        if new(path, seen) {
+            found.audio.push((path.to_owned(), name));
+        }
+    } else {
+        found.other.push((name, meta.len()));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn touch(root: &Path, name: &str) {
+        let path = root.join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, name).unwrap();
+    }
+
+    fn names(scan: &Scan) -> Vec<&str> {
+        scan.audio.iter().map(|(_, n)| n.as_str()).collect()
+    }
+
+    #[test]
+    fn takes_and_what_lies_beside() {
+        let root = tempfile::tempdir().unwrap();
+        let takes = [
+            "B/2.WAV",
+            "B/1.wav",
+            "A/ü 1 \u{1F3AC}.flac",
+            "A/x.AIFF",
+            "c.bwf",
+        ];
+        let beside = [
+            "B/._1.wav",
+            ".hidden/1.wav",
+            "Trash/1.wav",
+            "proxies/1.wav",
+            "$RECYCLE.BIN/1.wav",
+            "report.csv",
+            "a.mov",
+            "a.jpg",
+            "1.mp3",
+        ];
+        for name in takes.iter().chain(&beside) {
+            touch(root.path(), name);
+        }
+        let scan = scan(&[root.path().to_owned()]);
+        let mut expected = takes;
+        expected.sort_unstable();
+        assert_eq!(names(&scan), expected);
+        let other: Vec<&str> = scan.other.iter().map(|(n, _)| n.as_str()).collect();
+        let mut expected = beside;
+        expected.sort_unstable();
+        assert_eq!(other, expected);
+        assert_eq!(scan.other[0].1, scan.other[0].0.len() as u64);
+        assert!(scan.unreadable.is_empty());
+    }
+
+    #[test]
+    fn several_inputs() {
+        let root = tempfile::tempdir().unwrap();
+        for name in ["A/day/1.wav", "B/day/1.wav", "A/2.wav"] {
+            touch(root.path(), name);
+        }
+        let at = |n: &str| root.path().join(n);
+        // The same folder twice, and a file that lies in it.
+        assert_eq!(
+            names(&scan(&[at("A"), at("A"), at("A/2.wav")])),
+            ["A/2.wav", "A/day/1.wav"]
+        );
+        assert_eq!(
+            names(&scan(&[at("A"), at("B")])),
+            ["A/2.wav", "A/day/1.wav", "B/day/1.wav"]
+        );
+        // Folders of one name.
+        assert_eq!(
+            names(&scan(&[at("A/day"), at("B/day")])),
+            ["day-2/1.wav", "day/1.wav"]
+        );
+        assert_eq!(
+            names(&scan(&[at("A/2.wav"), at("A/day/1.wav")])),
+            ["1.wav", "2.wav"]
+        );
+        assert_eq!(
+            names(&scan(&[at("A/day/1.wav"), at("B/day/1.wav")])).len(),
+            2
+        );
+        assert_eq!(scan(&[at("missing.wav")]).unreadable.len(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_not_followed() {
+        let root = tempfile::tempdir().unwrap();
+        let outside = tempfile::tempdir().unwrap();
+        touch(outside.path(), "1.wav");
+        touch(root.path(), "a/2.wav");
+        std::os::unix::fs::symlink(outside.path(), root.path().join("out")).unwrap();
+        std::os::unix::fs::symlink(outside.path().join("1.wav"), root.path().join("1.wav"))
+            .unwrap();
+        std::os::unix::fs::symlink(root.path(), root.path().join("a/loop")).unwrap();
+        let scan = scan(&[root.path().to_owned()]);
+        assert_eq!(names(&scan), ["a/2.wav"]);
+        assert_eq!(scan.other.len(), 3);
+        // A link that is the input itself is what was asked for.
+        let link = root.path().join("out");
+        assert_eq!(names(&super::scan(&[link])), ["1.wav"]);
     }
 }

@@ -161,8 +161,7 @@ struct Set {
 /// Sets of files recorded side by side, every other file alone.
 fn in_step(members: Vec<Member>) -> Vec<Set> {
     let mut families: BTreeMap<(PathBuf, String), Vec<Member>> = BTreeMap::new();
-    let mut named: BTreeMap<(PathBuf, String, Option<u64>, u64, String), Vec<Member>> =
-        BTreeMap::new();
+    let mut named: BTreeMap<NameKey, Vec<Member>> = BTreeMap::new();
     let mut sets: Vec<Set> = Vec::new();
     for member in members {
         if let Some(family) = member.family() {
@@ -212,8 +211,11 @@ fn alone(member: Member) -> Set {
     }
 }
 
+/// Folder, name before the number, stamp, length, format.
+type NameKey = (PathBuf, String, Option<u64>, u64, String);
+
 /// What mono files of one set share where no family id joins them: folder, name before the number, stamp, length.
-fn name_key(member: &Member) -> Option<(PathBuf, String, Option<u64>, u64, String)> {
+fn name_key(member: &Member) -> Option<NameKey> {
     let header = &member.opened.header;
     if header.channels != 1 || header.frames == 0 {
         return None;

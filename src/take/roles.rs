@@ -285,7 +285,7 @@ fn wearer(name: &str) -> String {
         // A number is kept when it stands with the person: "Guard 1".
         let marks = kept.iter().any(|p| is_mark(p, &[LAV, RADIO]));
         kept.into_iter()
-            .filter(|p| !is_mark(p, &[LAV, RADIO]) && !(marks && number(p)))
+            .filter(|p| !(is_mark(p, &[LAV, RADIO]) || marks && number(p)))
             .collect()
     };
     let chosen = chosen

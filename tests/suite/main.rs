@@ -10,5 +10,8 @@ mod invented;
 mod page;
 mod plots;
 mod reference;
+mod layouts;
+mod plots;
+mod robustness;
 mod scenarios;
 mod tidy;

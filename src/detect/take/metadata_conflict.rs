@@ -520,6 +520,9 @@ fn rolls(view: &DayView<'_>) -> Vec<Finding> {
         .collect()
 }
 
+/// Scene, roll and day.
+type Setup = (String, Option<String>, Option<i64>);
+
 /// Clocks that stand at zero among takes that do not, and takes of one setup whose stamps run backwards.
 fn clocks(view: &DayView<'_>) -> Vec<Finding> {
     let mut found = Vec::new();
@@ -545,8 +548,7 @@ fn clocks(view: &DayView<'_>) -> Vec<Finding> {
                 ),
         );
     }
-    let mut setups: BTreeMap<(String, Option<String>, Option<i64>), Vec<(u32, usize)>> =
-        BTreeMap::new();
+    let mut setups: BTreeMap<Setup, Vec<(u32, usize)>> = BTreeMap::new();
     for (i, take) in view.takes.iter().enumerate() {
         let number = take
             .number
