@@ -33,18 +33,23 @@ impl Block {
         self.len() == 0
     }
 
-    /// Silence of `n` samples on `tracks` tracks, in the memory that is there.
-    fn reset(&mut self, start: u64, tracks: usize, n: usize, format: SampleFormat) {
+    /// Room for `n` samples on `tracks` tracks, in the memory that is there; what it holds is silence if `silent`, else left
+    /// over from the block before.
+    fn reset(&mut self, start: u64, tracks: usize, n: usize, format: SampleFormat, silent: bool) {
         self.start = start;
         self.x.resize_with(tracks, Vec::new);
         self.codes.resize_with(tracks, Vec::new);
         let codes = if format == SampleFormat::Int { n } else { 0 };
         for x in &mut self.x {
-            x.clear();
+            if silent {
+                x.clear();
+            }
             x.resize(n, 0.0);
         }
         for c in &mut self.codes {
-            c.clear();
+            if silent {
+                c.clear();
+            }
             c.resize(codes, 0);
         }
     }
@@ -139,7 +144,14 @@ impl Decoder {
         if n == 0 || self.nothing_left() {
             return Ok(false);
         }
-        block.reset(self.at, self.tracks, n as usize, self.format);
+        // Where the files fill every sample nothing has to be silenced first.
+        let full = self.parts.iter().all(|p| {
+            p.first <= self.at
+                && p.first + p.frames >= self.at + n
+                && matches!(p.reader, Reader::Pcm(_))
+                && p.reader.failed_at().is_none()
+        });
+        block.reset(self.at, self.tracks, n as usize, self.format, !full);
         for part in &mut self.parts {
             let from = part.first.max(self.at);
             let to = (part.first + part.frames).min(self.at + n);
