@@ -77,6 +77,17 @@ impl Line {
     }
 }
 
+/// Positions of the tracks that may hold a line: the microphones; where no track is known to be one, all that are not known to
+/// be something else.
+pub fn candidates(view: &TakeView<'_>) -> Vec<usize> {
+    let microphones = view.microphones();
+    if microphones.is_empty() {
+        view.with_role(Role::Unknown)
+    } else {
+        microphones
+    }
+}
+
 /// All lines of a take, in the order of the speech map.
 pub fn lines(view: &TakeView<'_>) -> Vec<Line> {
     let mut lines: Vec<Line> = view
@@ -95,8 +106,7 @@ pub fn lines(view: &TakeView<'_>) -> Vec<Line> {
 }
 
 fn hearings(view: &TakeView<'_>, frames: Range<usize>, talker: Option<usize>) -> Vec<Hearing> {
-    let mut mics: Vec<Hearing> = view
-        .microphones()
+    let mut mics: Vec<Hearing> = candidates(view)
         .into_iter()
         .map(|position| {
             let own = talker.and_then(|t| {
@@ -107,7 +117,8 @@ fn hearings(view: &TakeView<'_>, frames: Range<usize>, talker: Option<usize>) ->
             });
             let kind = match (view.take.tracks[position].role, own) {
                 (Role::Boom, _) => Kind::Boom,
-                (Role::Plant, _) => Kind::Plant,
+                // A track nobody has named hears whoever it hears, like a plant.
+                (Role::Plant | Role::Unknown, _) => Kind::Plant,
                 (_, Some(0)) => Kind::Own,
                 (_, Some(_)) => Kind::Spare,
                 _ => Kind::Other,

@@ -340,3 +340,30 @@ fn trends(takes: &[Take]) -> Vec<Trend> {
     trends.sort_by(|a, b| a.track_name.cmp(&b.track_name));
     trends
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn setup_letters_follow_the_scene_number() {
+        let split = |s| {
+            let (scene, setup) = scene_and_setup(s);
+            format!("{scene}/{setup}")
+        };
+        assert_eq!(split("27B"), "27/B");
+        assert_eq!(split("27b"), "27/B");
+        assert_eq!(split("27"), "27/");
+        assert_eq!(split("A27"), "A27/");
+        assert_eq!(split("112AA"), "112/AA");
+        assert_eq!(split("roof"), "ROOF/");
+        assert_eq!(split("27 pickup"), "27 PICKUP/");
+        assert_eq!(split(""), "/");
+    }
+
+    #[test]
+    fn an_empty_day_has_nothing_to_say() {
+        let day = judge(&mut []);
+        assert!(day.findings.is_empty() && day.setups.is_empty() && day.trends.is_empty());
+    }
+}

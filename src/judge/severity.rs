@@ -27,13 +27,15 @@ fn of(view: &TakeView<'_>, lines: &[Line], all: &[Finding], f: &Finding) -> Seve
     if f.severity == Severity::Note || outside(view, f) || f.kind == "off_mic" {
         return Severity::Note;
     }
-    let on_mix = f.tracks.iter().all(|&t| {
-        view.take
-            .tracks
-            .get(t - 1)
-            .is_none_or(|x| x.role == Role::Mix)
+    let no_microphone = f.tracks.iter().all(|&t| {
+        view.take.tracks.get(t - 1).is_none_or(|x| {
+            matches!(
+                x.role,
+                Role::Mix | Role::Timecode | Role::Tone | Role::Unused
+            )
+        })
     });
-    if on_mix || f.origin == Origin::Place {
+    if no_microphone || f.origin == Origin::Place {
         return f.severity.min(Severity::Caution);
     }
     let over_speech = || {
@@ -123,4 +125,19 @@ fn words_lost(lines: &[Line], all: &[Finding], f: &Finding) -> bool {
                     && cover::clean(all, h.position, l.range.start, l.range.end)
             })
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn click(start: u64) -> Finding {
+        Finding::new("click", vec![1], start, start + 1)
+    }
+
+    #[test]
+    fn a_beat_is_told_by_the_detector() {
+        assert!(!regular(&click(0)));
+        assert!(regular(&click(0).fact("regular", true)));
+    }
 }

@@ -145,7 +145,7 @@ fn speech_level(view: &TakeView<'_>, line: &Line) -> Option<f64> {
 /// Clean, faulty, silent or off-mic, per microphone.
 pub fn mic_timeline(view: &TakeView<'_>, lines: &[Line], findings: &[Finding]) -> Vec<MicTimeline> {
     let grid = view.grid;
-    view.microphones()
+    cover::candidates(view)
         .into_iter()
         .map(|position| {
             let mut states = vec![MicState::Silent; grid.frames];
