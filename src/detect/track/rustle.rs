@@ -90,14 +90,36 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let merge = view.grid.frames_in(view.settings.get(&MERGE_S));
     stretches(&credit, &mean, least, merge)
         .into_iter()
-        .filter(|&(start, end)| colour_db(view, track, &credit, start, end) <= MOST_COLOUR_DB)
+        .filter(|&(start, end)| {
+            let frames = credit[start..end].iter().filter(|&&c| c > 0.0).count();
+            is_cloth(
+                frames,
+                colour_db(view, track, &credit, start, end),
+                view.grid.frames_per_s(),
+            )
+        })
         .map(|(start, end)| finding(view, track, &heard_by, &credit, &mean, start, end))
         .collect()
 }
 
 /// Level of a third of an octave at 10 to 12.5 kHz over one at 2 to 5 kHz, dB, from which a burst is no cloth: noise of a radio
-/// link is white (+5 dB), cloth falls with frequency.
+/// link is white (+5 dB), cloth falls with frequency (-3 dB and lower). Bursts that fill less than `SHORT_S` need the lower one.
 const MOST_COLOUR_DB: f64 = 0.0;
+const MOST_COLOUR_SHORT_DB: f64 = -2.6;
+const SHORT_S: f64 = 0.16;
+/// What fills less is a click.
+const LEAST_S: f64 = 0.06;
+
+/// Whether a stretch with so many frames that stick out, and of that colour, can be cloth.
+fn is_cloth(frames: usize, colour_db: f64, per_s: f64) -> bool {
+    let filled = frames as f64 / per_s;
+    let most = if filled < SHORT_S {
+        MOST_COLOUR_SHORT_DB
+    } else {
+        MOST_COLOUR_DB
+    };
+    filled >= LEAST_S - 1e-9 && colour_db <= most
+}
 
 /// Mean level per third of an octave of 10 to 12.5 kHz less that of 2 to 5 kHz, of what sticks out in a stretch, dB.
 fn colour_db(view: &TakeView<'_>, track: usize, credit: &[f64], start: usize, end: usize) -> f64 {
@@ -371,6 +393,15 @@ mod tests {
             stretches(&credit, &mean, 0.9, 30),
             vec![(100, 180), (400, 420)]
         );
+    }
+
+    #[test]
+    fn white_bursts_are_no_cloth() {
+        assert!(is_cloth(20, -6.0, 50.0));
+        assert!(is_cloth(5, -4.0, 50.0));
+        assert!(!is_cloth(20, 4.0, 50.0), "splat");
+        assert!(!is_cloth(5, -2.0, 50.0), "crackle of a fading link");
+        assert!(!is_cloth(2, -6.0, 50.0), "click");
     }
 
     #[test]
