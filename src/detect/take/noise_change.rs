@@ -228,7 +228,7 @@ fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Cha
             continue;
         };
         found.push(Change {
-            step: onset(&b.level, pauses[best.at - 1], pauses[best.at], best),
+            step: onset(b, pauses, best, per_s),
             before_db: best.before_db,
             after_db: best.after_db,
         });
@@ -240,18 +240,45 @@ fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Cha
 }
 
 /// Step of a change between the last pause before it and the first after it: a rise comes after the last dip to the old
-/// level, a fall no later than the first dip below it.
-fn onset(level: &[f64], before: usize, after: usize, cut: Cut) -> usize {
-    let change = cut.after_db - cut.before_db;
-    let share = |s: usize| (level[s] - cut.before_db) / change;
-    if change > 0.0 {
-        (before..=after)
-            .rev()
-            .find(|&s| share(s) < 0.4)
-            .map_or(before, |s| s + 1)
-    } else {
-        (before..=after).find(|&s| share(s) > 0.4).unwrap_or(after)
+/// level, a fall no later than the first dip below it; in any octave that changes by 3 dB, because words leave gaps in single
+/// octaves far more often than in all.
+fn onset(b: &Background, pauses: &[usize], cut: Cut, per_s: f64) -> usize {
+    let (before, after) = (pauses[cut.at - 1], pauses[cut.at]);
+    let rises = cut.after_db > cut.before_db;
+    let bound = |old: f64, new: f64, value: &dyn Fn(usize) -> f64| {
+        let share = |s: usize| (value(s) - old) / (new - old);
+        if rises {
+            let dip = (before..=after).rev().find(|&s| share(s) < 0.4);
+            dip.map_or(before, |s| s + 1)
+        } else {
+            (before..=after).find(|&s| share(s) > 0.6).unwrap_or(after)
+        }
+    };
+    let mut step = bound(cut.before_db, cut.after_db, &|s| b.level[s]);
+    let sides = side(pauses[..cut.at].iter().rev().copied(), 0, per_s).zip(side(
+        pauses[cut.at..].iter().copied(),
+        0,
+        per_s,
+    ));
+    let Some((old_steps, new_steps)) = sides else {
+        return step;
+    };
+    // The lowest two octaves scatter too much within 0.1 s.
+    for k in 2..OCTAVES {
+        let middle =
+            |steps: &[usize]| median(&steps.iter().map(|&s| b.octaves[s][k]).collect::<Vec<_>>());
+        let (old, new) = (middle(&old_steps), middle(&new_steps));
+        if (new - old).abs() < 3.0 || (new > old) != rises {
+            continue;
+        }
+        let here = bound(old, new, &|s| b.octaves[s][k]);
+        step = if rises {
+            step.max(here)
+        } else {
+            step.min(here)
+        };
     }
+    step
 }
 
 /// A change of one microphone that its sisters do not share.
