@@ -956,15 +956,19 @@ fn agree_on_polarity(pairs: &mut [PairMeasures]) {
     for pair in pairs.iter_mut() {
         let own = pair.polarity_log_odds;
         let joined = if group[pair.a] == group[pair.b] {
-            sign[pair.a] * sign[pair.b] * tie[pair.a].min(tie[pair.b]).min(12.0)
+            sign[pair.a] * sign[pair.b] * tie[pair.a].min(tie[pair.b])
         } else {
             0.0
         };
         let odds = if pair.bidirectional {
             0.0
         } else if own.abs() >= LEAST && joined != 0.0 && own.signum() != joined.signum() {
-            // The pair itself and the others contradict each other.
-            own + joined
+            // The pair itself and the others contradict each other: the clearly stronger side is right.
+            if joined.abs() > 1.5 * own.abs() {
+                joined
+            } else {
+                0.0
+            }
         } else if own.abs() > joined.abs() {
             own
         } else {

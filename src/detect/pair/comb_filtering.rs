@@ -22,7 +22,7 @@ use super::duplicate_track::short;
 use crate::compare::pairs::{Segment, first_null_hz, quantile, ripple_db};
 use crate::compare::{Mix, PairMeasures};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::report::model::{Origin, Severity};
+use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units::{db, samples};
 
@@ -168,10 +168,17 @@ fn meeting(
             0.5,
         )
     };
-    let (gain_a, gain_b) = (
-        middle(&|s| s.gains[a].abs())?,
-        middle(&|s| s.gains[b].abs())?,
-    );
+    // Up for nearly the whole stretch: a fader on its way down after the last line is no meeting.
+    let mostly = |source: usize| {
+        quantile(
+            &steps
+                .iter()
+                .map(|s| f64::from(s.gains[source].abs()))
+                .collect::<Vec<_>>(),
+            0.2,
+        )
+    };
+    let (gain_a, gain_b) = (mostly(a)?, mostly(b)?);
     let explained = middle(&|s| s.explained)?;
     if gain_a <= 0.0 || gain_b <= 0.0 || db(gain_a.max(gain_b)) < top_db - UP_DB {
         return None;
@@ -184,13 +191,25 @@ fn meeting(
             .is_some_and(|t| view.speech.talkers[t].tracks.contains(&track))
     };
     let (own_a, own_b) = (owner(pair.a), owner(pair.b));
+    // One of the two has to be the talker's own: else it is what everybody's microphones hear of everything.
+    if !own_a && !own_b {
+        return None;
+    }
+    if !plausible(view, pair, delay_s, own_a) {
+        return None;
+    }
     let far_db = match (own_a, own_b) {
         (true, false) => coherent_db,
         (false, true) => -coherent_db,
         _ => 0.0,
     };
     let difference_db = segment.level_difference_db + db(gain_b / gain_a) + far_db;
-    if difference_db.abs() > view.settings.get(&MAX_DIFFERENCE) {
+    // Somebody else's body microphone hears the room more than the voice.
+    let lavs = [pair.a, pair.b]
+        .iter()
+        .all(|&t| view.track(t).role == Role::Lav);
+    let limit = view.settings.get(&MAX_DIFFERENCE) * if lavs { 0.7 } else { 1.0 };
+    if difference_db.abs() > limit {
         return None;
     }
     // The two have to be what the mix is made of, then.
@@ -225,6 +244,30 @@ fn meeting(
         explained,
         confirmed,
     })
+}
+
+/// Whether a delay fits a voice at its wearer's own microphone: that hears it first, save for the latency of its link, which
+/// the stretches of the other wearers and the pair's usual delay show.
+fn plausible(view: &TakeView<'_>, pair: &PairMeasures, delay_s: f64, own_a: bool) -> bool {
+    let late = |p: &PairMeasures, delay: f64, own_first: bool| -> Option<f64> {
+        let other = if own_first { p.b } else { p.a };
+        (view.track(other).role == Role::Boom).then_some(if own_first { -delay } else { delay })
+    };
+    let Some(mine) = late(pair, delay_s, own_a) else {
+        return true;
+    };
+    let usual = view
+        .pairs
+        .iter()
+        .filter_map(|p| {
+            let lav_first = view.track(p.a).role == Role::Lav;
+            let enough = std::ptr::eq(p, pair)
+                .then(|| p.segments.iter().filter(|s| s.delay_s.is_some()).count() >= 3)
+                .unwrap_or(true);
+            late(p, p.delay_s.filter(|_| enough)?, lav_first)
+        })
+        .fold(0.0, f64::max);
+    mine < usual + 0.0015
 }
 
 /// Whether the transfer function from a source to the mix ripples at a delay during a stretch.

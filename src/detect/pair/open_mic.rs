@@ -66,7 +66,7 @@ pub static DETECTOR: Detector = Detector {
 };
 
 /// Blips of speech shorter than this do not end a silence, s.
-const BLIP_S: f64 = 0.35;
+const BLIP_S: f64 = 0.55;
 /// Steps in which the gain cannot be told do not close a fader for so long, s.
 const UNKNOWN_S: f64 = 0.6;
 
