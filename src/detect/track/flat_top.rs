@@ -68,6 +68,8 @@ const CORNER: f32 = 3.0;
 const AT_THE_RAIL: f32 = 0.985;
 /// Least weight of a burst: one clear top, or two plain ones.
 const LEAST_BURST: f64 = 1.4;
+/// In a mix corners of one microphone are rounded by the others: a burst there needs more.
+const LEAST_BURST_OF_A_MIX: f64 = 3.5;
 
 /// The row of the table.
 pub static DETECTOR: Detector = Detector {
@@ -268,11 +270,16 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     let (marked, ceiling_db) = shape.marked(view);
     let loudest = units::db(f64::from(shape.tops[0].0.level));
     let join = units::samples(JOIN_S, view.take.rate);
+    let least = if track.role == Role::Mix {
+        LEAST_BURST_OF_A_MIX
+    } else {
+        LEAST_BURST
+    };
     marked
         .chunk_by(|a, b| b.start < a.end + join)
         .filter_map(|burst| {
             let weight: f64 = burst.iter().map(|m| m.weight).sum();
-            if weight < LEAST_BURST {
+            if weight < least {
                 return None;
             }
             let end = burst.iter().map(|m| m.end).max().unwrap_or(burst[0].end);

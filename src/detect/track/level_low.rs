@@ -5,7 +5,7 @@
 //! *Signature.* The active level of the track's own speech lies far below the usual -20 dBFS.
 //!
 //! *Decision.* Integer files only: active level below `limit_dbfs` over at least a second of own speech, which must stand out
-//! from the track's background at all.
+//! from the track's background and be among the loudest things on it.
 //!
 //! *Must not fire on.* Float files at any level; safety copies; packs that wait in a pouch; whispers; a plant microphone far
 //! from the words, whose level is geometry.
@@ -30,6 +30,10 @@ pub static LIMIT: Param = Param {
 };
 /// Distance to the background without which no speech is heard on the track.
 const LEAST_OVER_FLOOR_DB: f64 = 3.0;
+
+/// The own talker is among the loudest things a microphone hears: what lies this far under the loud thirtieth of the track
+/// was said by somebody else.
+const MOST_UNDER_LOUD_DB: f64 = 15.0;
 
 /// The row of the table.
 pub static DETECTOR: Detector = Detector {
@@ -58,7 +62,10 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         return Vec::new();
     };
     let limit = view.settings.get(&LIMIT);
-    if active.level_dbfs >= limit || over_floor_db(view, position) < LEAST_OVER_FLOOR_DB {
+    if active.level_dbfs >= limit
+        || over_floor_db(view, position) < LEAST_OVER_FLOOR_DB
+        || active.level_dbfs < loud_dbfs(view, position) - MOST_UNDER_LOUD_DB
+    {
         return Vec::new();
     }
     vec![
@@ -86,6 +93,15 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
             "Raise the gain of this input before the next take; post can lift the words, with their noise.",
         ),
     ]
+}
+
+/// Level in dBFS that a thirtieth of the track's frames exceeds.
+fn loud_dbfs(view: &TakeView<'_>, position: usize) -> f64 {
+    let mut power = view.tracks[position].frames.power.clone();
+    power.sort_by(|a, b| b.total_cmp(a));
+    power
+        .get(power.len() / 30)
+        .map_or(f64::NEG_INFINITY, |&p| power_db(f64::from(p)))
 }
 
 /// Mean power of own speech frames over the mean background beneath them, between 200 Hz and 4 kHz.

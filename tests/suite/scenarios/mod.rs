@@ -2,5 +2,6 @@
 
 mod impulse;
 mod judge;
+mod level;
 mod near_misses;
 mod stretch;

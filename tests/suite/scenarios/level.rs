@@ -1,0 +1,180 @@
+//! `clipping`, `flat_top`, `true_peak_over`, `level_hot`, `level_low`, `dc_offset`, `cut_short`: found, and silent on what only
+//! looks like them.
+
+use takeproof::report::model::Severity;
+use takeproof::synth::scene::resample;
+use takeproof::synth::wav::{Format, Label};
+use takeproof::synth::{Rendered, Scene};
+
+use crate::harness::{alarms, assert_found, assert_silent, check, check_as, listing};
+
+fn dialogue(seed: u64) -> Rendered {
+    Scene::dialogue(&["Hedda", "Orrin"], 14.0, seed).render()
+}
+
+fn top(x: &[f32]) -> f32 {
+    x.iter().fold(0f32, |m, v| m.max(v.abs()))
+}
+
+/// Level of a track changed to a peak in dBFS.
+fn peak_at(rendered: &mut Rendered, track: usize, dbfs: f64) {
+    let now = 20.0 * f64::from(top(&rendered.tracks[track].x)).log10();
+    rendered.step_gain(track, 0.0, dbfs - now);
+}
+
+fn float() -> Label {
+    Label {
+        format: Format::Float32,
+        ..Label::default()
+    }
+}
+
+#[test]
+fn clipping_is_found_at_full_scale_and_a_little_below() {
+    for (over_db, trim) in [(3.0, 1.0f32), (1.5, 0.9985)] {
+        let mut rendered = dialogue(21);
+        let track = rendered.track("Orrin");
+        rendered.overload(track, over_db);
+        rendered.tracks[track].x.iter_mut().for_each(|v| *v *= trim);
+        let x = &rendered.tracks[track].x;
+        let pinned = x.iter().position(|v| v.abs() >= trim).unwrap();
+        let take = check(&rendered);
+        let found = alarms(&take, "clipping");
+        assert!(!found.is_empty(), "{}", listing(&take));
+        assert!(found.iter().all(|f| f.tracks == [track + 1]), "{}", listing(&take));
+        let first = found[0].start_sample.unwrap();
+        assert!(first.abs_diff(pinned as u64) < 48 * 250, "{first} {pinned}");
+        assert!(take.tracks[track].measurements.clipped_samples > 2);
+        assert_silent(&take, "flat_top");
+    }
+}
+
+#[test]
+fn whole_peaks_near_full_scale_and_float_peaks_above_it_are_not_clipping() {
+    let mut rendered = dialogue(22);
+    let track = rendered.track("Hedda");
+    peak_at(&mut rendered, track, -0.1);
+    let take = check(&rendered);
+    assert_silent(&take, "clipping");
+    assert_silent(&take, "flat_top");
+    peak_at(&mut rendered, track, 9.0);
+    let take = check_as(&rendered, &float());
+    assert_silent(&take, "clipping");
+    assert_silent(&take, "flat_top");
+}
+
+#[test]
+fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
+    let mut rendered = dialogue(23);
+    let track = rendered.track("Orrin");
+    rendered.flatten(track, 6.0);
+    // Off the sample grid: no two equal samples are left on a top.
+    let cut = resample(resample(rendered.tracks[track].x.clone(), 96_000), 48_000);
+    let n = rendered.tracks[track].x.len();
+    rendered.tracks[track].x.copy_from_slice(&cut[..n]);
+    for gain in [-12.0, 6.0] {
+        peak_at(&mut rendered, track, gain);
+        let take = check_as(&rendered, &float());
+        let found = alarms(&take, "flat_top");
+        assert!(!found.is_empty(), "{}", listing(&take));
+        assert!(found.iter().all(|f| f.tracks == [track + 1]), "{}", listing(&take));
+        assert!(found.iter().any(|f| f.severity == Severity::Fault));
+        assert_silent(&take, "clipping");
+    }
+}
+
+#[test]
+fn a_limiter_cuts_nothing() {
+    let mut rendered = dialogue(24);
+    let track = rendered.track("Hedda");
+    let peak = 20.0 * f64::from(top(&rendered.tracks[track].x)).log10();
+    rendered.limit(track, peak - 8.0);
+    assert_silent(&check(&rendered), "flat_top");
+}
+
+#[test]
+fn peaks_between_samples_of_the_mix_are_over_and_those_of_a_microphone_are_not() {
+    let mut rendered = dialogue(25);
+    rendered.usual_mix("Mix");
+    let mix = rendered.track("Mix");
+    peak_at(&mut rendered, mix, -0.2);
+    let take = check(&rendered);
+    let at = {
+        let x = &rendered.tracks[mix].x;
+        let highest = top(x);
+        x.iter().position(|v| v.abs() >= highest).unwrap() as f64 / 48_000.0
+    };
+    assert_found(&take, "true_peak_over", mix + 1, at, at, 0.01);
+    peak_at(&mut rendered, mix, -3.0);
+    let microphone = rendered.track("Hedda");
+    peak_at(&mut rendered, microphone, -0.2);
+    assert_silent(&check(&rendered), "true_peak_over");
+}
+
+/// Speech of a track set to a level in dBFS, peaks held by a look-ahead limiter.
+fn speech_at(rendered: &mut Rendered, track: usize, dbfs: f64) {
+    let now = 20.0 * f64::from(rendered.speech_level(track)).log10();
+    rendered.step_gain(track, 0.0, dbfs - now);
+    rendered.limit(track, -1.0);
+}
+
+#[test]
+fn hot_speech_is_told_and_usual_speech_is_not() {
+    let mut rendered = dialogue(26);
+    let track = rendered.track("Hedda");
+    speech_at(&mut rendered, track, -8.0);
+    let take = check(&rendered);
+    assert_found(&take, "level_hot", track + 1, 2.0, 12.0, 2.0);
+    let other = rendered.track("Orrin");
+    assert!(alarms(&take, "level_hot").iter().all(|f| !f.tracks.contains(&(other + 1))));
+    speech_at(&mut rendered, track, -20.0);
+    assert_silent(&check(&rendered), "level_hot");
+}
+
+#[test]
+fn low_speech_is_told_in_integer_files_only() {
+    let mut rendered = dialogue(27);
+    let track = rendered.track("Orrin");
+    let now = 20.0 * f64::from(rendered.speech_level(track)).log10();
+    rendered.step_gain(track, 0.0, -52.0 - now);
+    assert_found(&check(&rendered), "level_low", track + 1, 2.0, 12.0, 2.0);
+    assert_silent(&check_as(&rendered, &float()), "level_low");
+    rendered.step_gain(track, 0.0, 25.0);
+    assert_silent(&check(&rendered), "level_low");
+}
+
+#[test]
+fn an_offset_is_told_and_wind_is_none() {
+    let mut rendered = dialogue(28);
+    let track = rendered.track("Hedda");
+    rendered.offset(track, 0.004);
+    assert_found(&check(&rendered), "dc_offset", track + 1, 0.0, 14.0, 0.0);
+    let mut windy = dialogue(28);
+    windy.wind(track, 3.0, 8.0, 6.0);
+    assert_silent(&check(&windy), "dc_offset");
+}
+
+#[test]
+fn a_word_cut_off_at_the_end_is_told_and_a_finished_line_is_not() {
+    let rendered = dialogue(29);
+    assert_silent(&check(&rendered), "cut_short");
+    // The loudest frame of the last line of some length: the middle of a syllable.
+    let (talker, from, to) = *rendered.speech.iter().rfind(|s| s.2 - s.1 > 1.2).unwrap();
+    let name = ["Hedda", "Orrin"][talker];
+    let track = rendered.track(name);
+    let x = &rendered.tracks[track].x;
+    let power = |at: f64| -> f64 {
+        let (a, b) = (rendered.sample(at), rendered.sample(at + 0.1));
+        x[a..b].iter().map(|v| f64::from(*v).powi(2)).sum()
+    };
+    let steps = ((to - from - 0.9) / 0.02) as usize;
+    let at = (0..steps)
+        .map(|k| from + 0.7 + 0.02 * k as f64)
+        .max_by(|a, b| power(*a).total_cmp(&power(*b)))
+        .unwrap();
+    let end = rendered.sample(at + 0.08);
+    let mut cut = rendered.clone();
+    cut.tracks.iter_mut().for_each(|t| t.x.truncate(end));
+    let take = check(&cut);
+    assert_found(&take, "cut_short", track + 1, at, at + 0.08, 0.1);
+}
