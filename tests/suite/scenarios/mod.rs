@@ -1,5 +1,6 @@
 //! Faults that must be found, and near-misses that must stay silent.
 
+mod files;
 mod impulse;
 mod judge;
 mod level;
