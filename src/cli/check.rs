@@ -1,5 +1,6 @@
 //! `takeproof check`: the main job.
 
+use std::ffi::OsStr;
 use std::io;
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
@@ -265,7 +266,22 @@ impl Options {
         } else {
             output.folder.join("report.html")
         };
-        let place = place.display().to_string();
+        let place = match self.reader {
+            For::Mixer => place.display().to_string(),
+            // What is handed over names no folders of this machine and its user.
+            For::Set | For::Post => {
+                if output.chosen {
+                    problem(&format!("the report is in {}", output.folder.display()));
+                }
+                let folder = output.folder.file_name().unwrap_or(OsStr::new("report"));
+                let folder = folder.to_string_lossy();
+                if self.no_plots {
+                    folder.into_owned()
+                } else {
+                    format!("{folder}/report.html")
+                }
+            }
+        };
         match self.format {
             Format::Json => json::text(report).map_or(Status::Failed, |text| results(&text)),
             Format::Csv => match table::sound_report(report) {

@@ -8,6 +8,7 @@ use anstyle::{AnsiColor, Style};
 use unicode_width::UnicodeWidthStr;
 
 use super::model::{Report, Severity};
+pub use super::words::{confidence as confidence_words, severity as severity_words};
 use crate::detect::{DETECTORS, Run};
 use crate::judge::rank::{Rank, Row, rank};
 
@@ -58,26 +59,6 @@ pub fn width() -> usize {
     let told = std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok());
     let seen = || terminal_size::terminal_size().map(|(w, _)| usize::from(w.0));
     told.or_else(seen).unwrap_or(WIDTH).clamp(40, 400)
-}
-
-/// `on a line`, `tell post`, `for the log`.
-pub fn severity_words(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Fault => "on a line",
-        Severity::Caution => "tell post",
-        Severity::Note => "for the log",
-    }
-}
-
-/// `sure`, `likely`, `have a listen`.
-pub fn confidence_words(confidence: f64) -> &'static str {
-    if confidence >= 0.9 {
-        "sure"
-    } else if confidence >= 0.7 {
-        "likely"
-    } else {
-        "have a listen"
-    }
 }
 
 /// The whole list. `place` is where the report lies.

@@ -326,6 +326,7 @@ fn the_list_keeps_to_the_width_and_has_no_colour_in_a_pipe() {
 fn the_set_gets_five_lines_without_decibels() {
     let text = list(80, "set");
     assert!(text.lines().count() <= 5, "{text}");
+    assert!(!text.contains('/'), "a folder of this machine: {text}");
     assert!(!text.contains("dB"), "{text}");
 }
 
