@@ -23,6 +23,7 @@ fn heard_as(isolated: &str, mix: &str) -> bool {
 /// Set origins, drop what is only heard through the mix.
 pub fn corroborate(view: &TakeView<'_>, findings: Vec<Finding>) -> Vec<Finding> {
     let findings = without_consequences(without_echoes_in_the_mix(view, findings));
+    let findings = without_flat_sounds(view, findings);
     let mut origins: Vec<Option<(Origin, &'static str, usize)>> = Vec::new();
     for f in &findings {
         origins.push(recorder(view, &findings, f).or_else(|| radio(view, &findings, f)));
@@ -96,6 +97,34 @@ fn without_consequences(findings: Vec<Finding>) -> Vec<Finding> {
         .into_iter()
         .zip(keep)
         .filter_map(|(f, keep)| keep.then_some(f))
+        .collect()
+}
+
+/// Tops that come out flat on the boom and on a body microphone at the same moments, twice or more, are the sound itself: two
+/// stages with different gains do not run out of level together.
+fn without_flat_sounds(view: &TakeView<'_>, findings: Vec<Finding>) -> Vec<Finding> {
+    let on = |f: &Finding, role| f.kind == "flat_top" && only_role(view, f, role);
+    let mut themselves: Vec<Vec<usize>> = Vec::new();
+    for f in findings.iter().filter(|f| on(f, Role::Lav)) {
+        let together = |a: &Finding| {
+            findings
+                .iter()
+                .find(|b| on(b, Role::Boom) && near(view, a, b, AT_ONCE_S))
+                .map(|b| b.tracks.clone())
+        };
+        let same = findings
+            .iter()
+            .filter(|a| a.kind == "flat_top" && a.tracks == f.tracks)
+            .filter_map(together)
+            .collect::<Vec<_>>();
+        if same.len() >= 2 {
+            themselves.push(f.tracks.clone());
+            themselves.extend(same);
+        }
+    }
+    findings
+        .into_iter()
+        .filter(|f| f.kind != "flat_top" || !themselves.contains(&f.tracks))
         .collect()
 }
 

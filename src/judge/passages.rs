@@ -56,7 +56,9 @@ fn curve(view: &TakeView<'_>, lines: &[Line], talker: usize) -> Option<Curve> {
     let count = view.grid.frames.div_ceil(FRAMES_PER_ROW);
     let mut levels: Vec<Option<[f64; BANDS]>> = vec![None; count];
     for line in lines.iter().filter(|l| l.talker == Some(talker)) {
-        for row in line.frames.start.div_ceil(FRAMES_PER_ROW)..line.frames.end / FRAMES_PER_ROW {
+        let first = line.frames.start.div_ceil(FRAMES_PER_ROW);
+        let last = line.frames.end / FRAMES_PER_ROW;
+        for (row, slot) in levels.iter_mut().enumerate().take(last).skip(first) {
             let mut values = [0.0; BANDS];
             for (value, band) in values.iter_mut().zip(&bands) {
                 let power: f64 = (row * FRAMES_PER_ROW..(row + 1) * FRAMES_PER_ROW)
@@ -64,7 +66,7 @@ fn curve(view: &TakeView<'_>, lines: &[Line], talker: usize) -> Option<Curve> {
                     .sum();
                 *value = power_db(power.max(1e-15));
             }
-            levels[row] = Some(values);
+            *slot = Some(values);
         }
     }
     let spoken: Vec<[f64; BANDS]> = levels.iter().flatten().copied().collect();
@@ -143,8 +145,7 @@ pub fn find(mine: &Curve, start_s: f64, end_s: f64, other: &Curve) -> Option<(f6
 fn warped(wanted: &[[i8; BANDS]], other: &[[i8; BANDS]]) -> Vec<(f64, usize)> {
     const NEVER: (f64, usize) = (f64::INFINITY, 0);
     let n = other.len();
-    let (mut before, mut last): (Vec<(f64, usize)>, Vec<(f64, usize)>) =
-        (vec![NEVER; n], vec![NEVER; n]);
+    let (mut before, mut last) = (vec![NEVER; n], vec![NEVER; n]);
     for (i, row) in wanted.iter().enumerate() {
         let mut now = vec![NEVER; n];
         for j in 0..n {

@@ -205,9 +205,9 @@ fn smoothed(frames: &Frames, usable: &[bool], step: usize, band: usize) -> f32 {
     let first = (step * STEP).saturating_sub(STEP / 2);
     let last = (step * STEP + STEP + STEP / 2 + 1).min(frames.grid.frames);
     let (mut sum, mut count) = (0f64, 0u32);
-    for frame in first..last {
-        if usable[frame] {
-            sum += f64::from(frames.bands[frame][band]);
+    for (bands, &usable) in frames.bands[first..last].iter().zip(&usable[first..last]) {
+        if usable {
+            sum += f64::from(bands[band]);
             count += 1;
         }
     }
@@ -229,11 +229,11 @@ fn slide(x: &[f32], length: usize, pick: fn(f32, f32) -> f32) -> Vec<f32> {
     let mut forward = x.to_vec();
     let mut backward = x.to_vec();
     for i in 1..n {
-        if i % length != 0 {
+        if !i.is_multiple_of(length) {
             forward[i] = pick(forward[i - 1], x[i]);
         }
         let j = n - 1 - i;
-        if (j + 1) % length != 0 {
+        if !(j + 1).is_multiple_of(length) {
             backward[j] = pick(backward[j + 1], x[j]);
         }
     }

@@ -78,10 +78,10 @@ pub(crate) fn browser(test: &str) -> Option<Browser> {
             if buffer.last() == Some(&0) {
                 buffer.pop();
             }
-            if let Ok(message) = serde_json::from_slice(&buffer) {
-                if send.send(message).is_err() {
-                    break;
-                }
+            if let Ok(message) = serde_json::from_slice(&buffer)
+                && send.send(message).is_err()
+            {
+                break;
             }
             buffer.clear();
         }

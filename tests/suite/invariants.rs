@@ -32,7 +32,7 @@ fn faulty(rate: u32) -> Rendered {
     r.splat(hedda, times[0] + 0.1, 0.08, -20.0);
     r.zeros(orrin, times[1], 0.12);
     r.hum(boom, 50.0, -50.0, 0.0);
-    r.rustle(orrin, times[3] - 0.4, 1.0, -2.0);
+    r.rustle(hedda, times[2] - 0.4, 1.0, -2.0);
     r
 }
 

@@ -359,14 +359,11 @@ fn exact(name: &str, wav: &Wav, frames: usize) -> Vec<String> {
         } else {
             assert_eq!(u32::from(h.bits), wav.valid, "{name}");
             let scale = 2f64.powi(1 - wav.valid as i32);
-            for n in 0..frames {
+            for (n, (&sample, &stored)) in x.iter().zip(&got.codes[channel]).enumerate() {
                 let expected = code(wav.valid, channel, n);
+                assert_eq!(stored, expected, "{name} channel {channel} sample {n}");
                 assert_eq!(
-                    got.codes[channel][n], expected,
-                    "{name} channel {channel} sample {n}"
-                );
-                assert_eq!(
-                    x[n],
+                    sample,
                     (f64::from(expected) * scale) as f32,
                     "{name} channel {channel} sample {n}"
                 );

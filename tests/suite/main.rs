@@ -1,4 +1,10 @@
 //! Integration tests, one binary: modules by purpose.
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a test may panic and print"
+)]
 
 mod browser;
 mod cli;
@@ -9,7 +15,6 @@ mod invariants;
 mod invented;
 mod layouts;
 mod page;
-mod plots;
 mod plots;
 mod reference;
 mod robustness;

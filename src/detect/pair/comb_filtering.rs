@@ -261,9 +261,8 @@ fn plausible(view: &TakeView<'_>, pair: &PairMeasures, delay_s: f64, own_a: bool
         .iter()
         .filter_map(|p| {
             let lav_first = view.track(p.a).role == Role::Lav;
-            let enough = std::ptr::eq(p, pair)
-                .then(|| p.segments.iter().filter(|s| s.delay_s.is_some()).count() >= 3)
-                .unwrap_or(true);
+            let enough = !std::ptr::eq(p, pair)
+                || p.segments.iter().filter(|s| s.delay_s.is_some()).count() >= 3;
             late(p, p.delay_s.filter(|_| enough)?, lav_first)
         })
         .fold(0.0, f64::max);

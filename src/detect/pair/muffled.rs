@@ -244,7 +244,6 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
     })
 }
 
-#[expect(clippy::too_many_arguments, reason = "numbers of one sentence")]
 fn finding(
     view: &TakeView<'_>,
     lav: usize,

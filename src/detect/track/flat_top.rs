@@ -269,6 +269,9 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     };
     let (marked, ceiling_db) = shape.marked(view);
     let loudest = units::db(f64::from(shape.tops[0].0.level));
+    if loudest < background_db(m) + ABOVE_BACKGROUND_DB {
+        return Vec::new();
+    }
     let join = units::samples(JOIN_S, view.take.rate);
     let least = if track.role == Role::Mix {
         LEAST_BURST_OF_A_MIX
@@ -301,6 +304,18 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
             ))
         })
         .collect()
+}
+
+/// Wave tops of noise alone lie 10 to 14 dB over its level (extremes of normal noise); an overloaded stage is driven by a sound.
+const ABOVE_BACKGROUND_DB: f64 = 22.0;
+
+/// Median background of a track, dBFS; minus infinity for silence.
+fn background_db(m: &crate::measure::TrackMeasures) -> f64 {
+    let mut levels = m.floor.level_db.clone();
+    levels.sort_by(f32::total_cmp);
+    levels
+        .get(levels.len() / 2)
+        .map_or(f64::NEG_INFINITY, |&l| f64::from(l))
 }
 
 /// Integer runs on one value below the recorder's rail.

@@ -366,7 +366,7 @@ fn finding(
         .number("excess_db", strongest + FROM_DB, 1)
         .number("level_1k_10k_dbfs", here, 1)
         .number("level_re_speech_db", if own > QUIET_DB { here - own } else { f64::NAN }, 1)
-        .fact("strokes", strokes)
+        .fact("stroke_count", strokes)
         .fact("not_on", others)
         .says(
             format!(

@@ -41,7 +41,11 @@ fn clipping_is_found_at_full_scale_and_a_little_below() {
         let take = check(&rendered);
         let found = alarms(&take, "clipping");
         assert!(!found.is_empty(), "{}", listing(&take));
-        assert!(found.iter().all(|f| f.tracks == [track + 1]), "{}", listing(&take));
+        assert!(
+            found.iter().all(|f| f.tracks == [track + 1]),
+            "{}",
+            listing(&take)
+        );
         let first = found[0].start_sample.unwrap();
         assert!(first.abs_diff(pinned as u64) < 48 * 250, "{first} {pinned}");
         assert!(take.tracks[track].measurements.clipped_samples > 2);
@@ -77,7 +81,11 @@ fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
         let take = check_as(&rendered, &float());
         let found = alarms(&take, "flat_top");
         assert!(!found.is_empty(), "{}", listing(&take));
-        assert!(found.iter().all(|f| f.tracks == [track + 1]), "{}", listing(&take));
+        assert!(
+            found.iter().all(|f| f.tracks == [track + 1]),
+            "{}",
+            listing(&take)
+        );
         assert!(found.iter().any(|f| f.severity == Severity::Fault));
         assert_silent(&take, "clipping");
     }
@@ -126,7 +134,11 @@ fn hot_speech_is_told_and_usual_speech_is_not() {
     let take = check(&rendered);
     assert_found(&take, "level_hot", track + 1, 2.0, 12.0, 2.0);
     let other = rendered.track("Orrin");
-    assert!(alarms(&take, "level_hot").iter().all(|f| !f.tracks.contains(&(other + 1))));
+    assert!(
+        alarms(&take, "level_hot")
+            .iter()
+            .all(|f| !f.tracks.contains(&(other + 1)))
+    );
     speech_at(&mut rendered, track, -20.0);
     assert_silent(&check(&rendered), "level_hot");
 }
