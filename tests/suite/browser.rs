@@ -153,7 +153,7 @@ impl Browser {
         self.events.clear();
         let start = Instant::now();
         self.call("Page.navigate", json!({"url": url}));
-        self.wait("document.documentElement.dataset.ready === 'true'");
+        self.wait("document.documentElement?.dataset.ready === 'true'");
         start.elapsed().as_secs_f64()
     }
 

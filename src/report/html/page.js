@@ -345,11 +345,14 @@ class Lanes {
       for (let x = a + 4; x < b; x += 8) { g.beginPath(); g.setLineDash([2, 3]); g.moveTo(x, this.top); g.lineTo(x, bottom); g.stroke(); }
       g.setLineDash([]); g.globalAlpha = 1;
     }
+    let free = -Infinity;
     for (const l of this.take.landmarks) {
       const x = this.x(l.start_s, w), word = { slate_clap: "slate", lineup_tone: "tone" }[l.kind];
       if (!word || x < LEFT || x > right) continue;
       g.strokeStyle = c.ink; g.setLineDash([4, 3]); g.beginPath(); g.moveTo(x, AXIS - 2); g.lineTo(x, bottom); g.stroke(); g.setLineDash([]);
-      g.textAlign = "left"; const wide = g.measureText(word).width;
+      const wide = g.measureText(word).width;
+      if (x < free) continue;
+      free = x + wide + 12; g.textAlign = "left";
       g.fillStyle = c.ink; g.fillRect(x, AXIS - 6, wide + 8, 15); g.fillStyle = c.card; g.fillText(word, x + 4, AXIS + 2);
     }
   }
@@ -435,7 +438,7 @@ function pairFigure(data, pair) {
   said.push({ same: "same polarity", inverted: "polarity reversed", unclear: "polarity unclear" }[pair.polarity]);
   if (pair.nudge_samples) said.push(`lines up with a nudge of ${minus(pair.nudge_samples, 0)} samples`);
   if (pair.summed_first_null_hz) said.push(`first null of the sum ${Math.round(pair.summed_first_null_hz)} Hz`);
-  const P = 92, G = 30, height = 3 * (P + G) + 8;
+  const P = 92, G = 42, height = 3 * (P + G) + 8;
   const c = canvas(height, said.join("; "), (g, w, _h, c) => {
     const left = 58, right = w - 12, y0 = (k) => k * (P + G) + 20, x = (t) => left + t / Math.max(take.duration_s, 1e-6) * (right - left);
     const frame = (k, title, time) => {
