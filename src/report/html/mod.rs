@@ -78,7 +78,9 @@ pub fn page(
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
     environment.add_template("page", include_str!("page.html"))?;
     let template = environment.get_template("page")?;
-    let sections = say::sections(report, &rows, reader);
+    let mut sections = say::sections(report, &rows, reader);
+    // Post asks first whether everything is there.
+    let lead = (reader == For::Post && !sections.is_empty()).then(|| sections.remove(0));
     Ok(template.render(context! {
         nonce,
         style => Value::from_safe_string(include_str!("page.css").to_owned()),
@@ -90,6 +92,7 @@ pub fn page(
         verdict => say::verdict(report, &rows),
         counts => Value::from(Serde(say::counts(report))),
         first => Value::from(Serde(first)),
+        lead => Value::from(Serde(lead)),
         sections => Value::from(Serde(sections)),
         strip => Value::from(Serde(strip(report))),
         version => report.tool.version.clone(),
