@@ -579,7 +579,7 @@ function findingDetail(f, data, take) {
     out.push(...pairs.slice(0, 3).map((p) => pairFigure(data, p)));
   }
   const e = D.explain[f.kind];
-  if (e) out.push(h("details", {}, h("summary", {}, "What this means"), e.filter(([, t]) => t).map(([title, text]) => h("p", {}, h("b", {}, title + ": "), text))));
+  if (e) out.push(h("details", {}, h("summary", {}, "What this means"), e.filter(([, t]) => t && !(SET && /dB|LUFS/.test(t))).map(([title, text]) => h("p", {}, h("b", {}, title + ": "), text))));
   return out;
 }
 const STATE = { clean: "clean", faulty: "faulty", silent: "silent", off_mic: "off-mic" };
