@@ -91,6 +91,11 @@ impl Settings {
                 }
             }
         }
+        // Sections come in the order of their names; people read from the top.
+        mistakes.sort_by_key(|m| {
+            let line = m.strip_prefix("line ")?.split(':').next()?;
+            line.parse::<usize>().ok()
+        });
         if mistakes.is_empty() {
             Ok(())
         } else {

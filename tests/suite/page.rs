@@ -306,7 +306,7 @@ fn a_day_of_three_hundred_takes_draws_only_what_is_in_view() {
 fn views_for_the_set_and_for_post() {
     let folder = tempfile::tempdir().unwrap();
     let (mut report, drawings) = invented::day(24, 8);
-    report.unreadable[0].detail = "/home/somebody/cards/A: Input/output error".into();
+    report.unreadable[0].detail = "/home/quillfeather/cards/A: Input/output error".into();
     for t in &mut report.takes {
         for s in &mut t.speech {
             s.effort = Some("whisper".into());
@@ -315,7 +315,7 @@ fn views_for_the_set_and_for_post() {
     for reader in [For::Set, For::Post] {
         let page = html::page(&report, &drawings, reader, &[]).unwrap();
         assert!(
-            !page.contains("somebody"),
+            !page.contains("quillfeather"),
             "{reader:?}: a path of the machine"
         );
         let Some(mut b) = browser("the views") else {

@@ -101,7 +101,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
                 .number("rail_dbfs", units::db(f64::from(rail.value)), 2)
                 .fact("clipped_samples", samples)
                 .fact("longest_run_samples", longest)
-                .fact("cut_tops", burst.len())
+                .fact("cut_top_count", burst.len())
                 .fact("both_sides", rail.both_sides)
                 .says(
                     format!(

@@ -5,4 +5,5 @@ mod impulse;
 mod judge;
 mod level;
 mod near_misses;
+mod pairs;
 mod stretch;
