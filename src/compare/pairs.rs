@@ -9,9 +9,6 @@
 //! After the pass [`measure`] picks the cells in which one talker alone speaks, follows the peaks through each stretch of
 //! speech (a walking talker moves them by no more than 6 ms a second), and takes the median over the stretches. Where one
 //! body microphone of the pair belongs to somebody, that person's own stretches count.
-//!
-//! Sample slips: [`PairMeasures::steps`] lists where the delay of a pair jumps and stays; [`slips`] says on which track all
-//! pairs jump at one time by one whole number of samples.
 
 use std::sync::Arc;
 

@@ -80,7 +80,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
             .number("offset_dbfs", level, 2)
             .number("offset_share", offset.value, 6)
             .number("standard_error_share", offset.error, 7)
-            .fact("seconds", offset.seconds)
+            .fact("measured_s", offset.seconds)
             .says(
                 format!("Constant offset of {level:.1} dBFS on the whole track."),
                 "Tell post to high-pass this track before cutting; check the input and its low cut.",
