@@ -32,7 +32,7 @@ pub struct Curve {
     pub talker: String,
     /// Seconds per row.
     pub row_s: f64,
-    /// dB against the talker's mean per band, or [`SILENT`] throughout.
+    /// dB against the talker's mean per band, or `SILENT` throughout.
     pub rows: Vec<[i8; BANDS]>,
 }
 
