@@ -81,6 +81,14 @@ impl SpeechMap {
             .map(|e| e.effort)
     }
 
+    /// Whether a talker and nobody else speaks in a frame.
+    pub fn alone(&self, talker: usize, frame: usize) -> bool {
+        let speaks = self.by_talker.iter().map(|mask| mask[frame]);
+        speaks
+            .enumerate()
+            .all(|(k, speaks)| speaks == (k == talker))
+    }
+
     /// Frames with the speech that a track is there for.
     pub fn own_frames(&self, track: usize) -> Vec<usize> {
         (0..self.grid.frames)

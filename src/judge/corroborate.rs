@@ -56,20 +56,22 @@ fn near(view: &TakeView<'_>, a: &Finding, b: &Finding, seconds: f64) -> bool {
 }
 
 fn without_echoes_in_the_mix(view: &TakeView<'_>, findings: Vec<Finding>) -> Vec<Finding> {
-    let keep: Vec<bool> = findings
-        .iter()
-        .map(|f| {
-            let own_of_the_mix = matches!(f.kind, "comb_filtering" | "open_mic" | "true_peak_over");
-            !only_role(view, f, Role::Mix)
-                || own_of_the_mix
-                || !findings.iter().any(|g| {
-                    !only_role(view, g, Role::Mix)
-                        && !g.tracks.is_empty()
-                        && heard_as(g.kind, f.kind)
-                        && near(view, f, g, IN_MIX_S)
-                })
-        })
-        .collect();
+    without(findings, |f, all| {
+        let own_of_the_mix = matches!(f.kind, "comb_filtering" | "open_mic" | "true_peak_over");
+        only_role(view, f, Role::Mix)
+            && !own_of_the_mix
+            && all.iter().any(|g| {
+                !only_role(view, g, Role::Mix)
+                    && !g.tracks.is_empty()
+                    && heard_as(g.kind, f.kind)
+                    && near(view, f, g, IN_MIX_S)
+            })
+    })
+}
+
+/// All findings but those that `drop` names, looking at all of them.
+fn without(findings: Vec<Finding>, drop: impl Fn(&Finding, &[Finding]) -> bool) -> Vec<Finding> {
+    let keep: Vec<bool> = findings.iter().map(|f| !drop(f, &findings)).collect();
     findings
         .into_iter()
         .zip(keep)
@@ -89,15 +91,7 @@ fn without_consequences(findings: Vec<Finding>) -> Vec<Finding> {
             && f.start < g.end
             && f.end > g.start
     };
-    let keep: Vec<bool> = findings
-        .iter()
-        .map(|f| !findings.iter().any(|g| follows(f, g)))
-        .collect();
-    findings
-        .into_iter()
-        .zip(keep)
-        .filter_map(|(f, keep)| keep.then_some(f))
-        .collect()
+    without(findings, |f, all| all.iter().any(|g| follows(f, g)))
 }
 
 /// Tops that come out flat on the boom and on a body microphone at the same moments, twice or more, are the sound itself: two

@@ -181,16 +181,13 @@ mod tests {
 
     /// Speech-like rows: bands that wander with a few rows of memory.
     fn rows(count: usize, seed: u64) -> Vec<[i8; BANDS]> {
-        let mut state = seed;
         let mut value = [0f64; BANDS];
-        (0..count)
-            .map(|_| {
+        let noise = crate::synth::sources::noise(count * BANDS, seed);
+        noise
+            .chunks_exact(BANDS)
+            .map(|row| {
                 std::array::from_fn(|b| {
-                    state = state
-                        .wrapping_mul(6_364_136_223_846_793_005)
-                        .wrapping_add(1_442_695_040_888_963_407);
-                    let noise = (state >> 40) as f64 / 8_388_608.0 - 1.0;
-                    value[b] = 0.75 * value[b] + 11.0 * noise;
+                    value[b] = 0.75 * value[b] + 11.0 * f64::from(row[b]);
                     value[b] as i8
                 })
             })

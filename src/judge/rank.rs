@@ -65,7 +65,12 @@ pub struct Row {
 impl Row {
     /// The row as one would say it.
     pub fn sentence(&self) -> String {
-        let mut out = format!("{}: {}.", self.place, self.what);
+        format!("{}: {}.{}", self.place, self.what, self.what_next())
+    }
+
+    /// Cover and advice as sentences, each after a blank; empty where there is neither.
+    pub(crate) fn what_next(&self) -> String {
+        let mut out = String::new();
         for part in [&self.cover, &self.advice] {
             if !part.is_empty() {
                 out.push(' ');

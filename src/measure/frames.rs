@@ -419,15 +419,7 @@ mod tests {
             "{}",
             frames.pitch_hz[25]
         );
-        let mut state = 1u64;
-        let noise: Vec<f32> = (0..48_000)
-            .map(|_| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                (state >> 40) as f32 / 8_388_608.0 - 1.0
-            })
-            .collect();
+        let noise = crate::synth::sources::noise(48_000, 1);
         let frames = measure(&noise, 48_000, 4800);
         let mean: f32 = frames.harmonicity[5..45].iter().sum::<f32>() / 40.0;
         assert!(mean < 0.6, "{mean}");

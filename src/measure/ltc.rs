@@ -488,16 +488,12 @@ mod tests {
                 "{speed}"
             );
         }
-        let mut state = 7u64;
+        // Even noise 30 dB below the square wave.
+        let noise = crate::synth::sources::noise(plain.len(), 7);
         let noisy: Vec<f32> = plain
             .iter()
-            .map(|x| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                // Uniform noise 30 dB below the square wave.
-                x + ((state >> 40) as f32 / 8_388_608.0 - 1.0) * 0.4 * 0.0316 * 1.732
-            })
+            .zip(noise)
+            .map(|(x, v)| x + v * 0.4 * 0.0316 * 1.732)
             .collect();
         assert!(decode(&noisy, 48_000, 4096).is_some());
     }

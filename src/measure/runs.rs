@@ -216,17 +216,10 @@ impl RunsMeter {
 mod tests {
     use super::*;
 
+    /// Codes of 24 bits up to 2048 in size.
     fn noise(n: usize) -> Vec<f32> {
-        let mut state = 1u64;
-        (0..n)
-            .map(|_| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                let code = ((state >> 40) as i64 - (1 << 23)) / 4096;
-                code as f32 / 8_388_608.0
-            })
-            .collect()
+        let even = crate::synth::sources::noise(n, 1).into_iter();
+        even.map(|v| (v * 2048.0).trunc() / 8_388_608.0).collect()
     }
 
     fn measure(x: &[f32], block: usize) -> Runs {

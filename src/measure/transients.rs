@@ -304,14 +304,12 @@ mod tests {
 
     /// Noise of about -60 dBFS with a falling spectrum, and a tone as loud as speech.
     fn background(n: usize, rate: f64) -> Vec<f32> {
-        let mut state = 7u64;
         let mut low = 0f64;
-        (0..n)
-            .map(|i| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                let white = (state >> 11) as f64 / (1u64 << 53) as f64 - 0.5;
+        let noise = crate::synth::sources::noise(n, 7).into_iter();
+        noise
+            .enumerate()
+            .map(|(i, v)| {
+                let white = 0.5 * f64::from(v);
                 low = 0.9 * low + 0.1 * white;
                 let tone = (2.0 * std::f64::consts::PI * 180.0 * i as f64 / rate).sin();
                 (0.002 * (low * 4.0 + white) + 0.05 * tone) as f32

@@ -233,6 +233,7 @@ impl TruePeakMeter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::synth::sources::noise;
 
     fn measure(x: &[f32], block: usize) -> TruePeak {
         let mut meter = TruePeakMeter::new(48_000);
@@ -244,18 +245,6 @@ mod tests {
         let mut meter = TruePeakMeter::unabridged(48_000);
         meter.push(x);
         meter.finish()
-    }
-
-    fn noise(n: usize, seed: u64) -> Vec<f32> {
-        let mut state = seed;
-        (0..n)
-            .map(|_| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                (state >> 40) as f32 / 8_388_608.0 - 1.0
-            })
-            .collect()
     }
 
     /// DC gains and largest gains of the phases as computed from the printed table.

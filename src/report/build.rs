@@ -10,7 +10,6 @@ use xxhash_rust::xxh3::xxh3_64;
 use super::drawing::TakeDrawing;
 use super::model;
 use crate::detect::Finding;
-use crate::measure::Signal;
 use crate::measure::rails::Rail;
 use crate::pipeline::{Analysis, Day};
 use crate::settings::{self, Settings};
@@ -248,12 +247,7 @@ fn labels(track: &Track) -> model::Track {
 /// Numbers of one track.
 fn measurements(analysis: &Analysis, position: usize) -> model::Measurements {
     let m = &analysis.tracks[position];
-    let signal = Signal {
-        rate: analysis.take.rate,
-        bits: analysis.take.bits,
-        format: analysis.take.format,
-    };
-    let clipped = m.rails.clipped(signal, &m.frames);
+    let clipped = m.rails.clipped(analysis.take.signal(), &m.frames);
     let speech = &analysis.speech;
     let frames = speech.grid.frames;
     let own = speech.own_frames(position).len();

@@ -3,10 +3,9 @@
 use super::model::Measurements;
 use crate::detect::track::hum::hum_hz;
 use crate::detect::track::noise_high::speech_over_noise;
-use crate::measure::TrackMeasures;
-use crate::measure::frames::{BANDS, band_edges_hz};
+use crate::measure::bandwidth::bandwidth_hz;
 use crate::pipeline::Analysis;
-use crate::units::{level, power, rounded};
+use crate::units::{level, rounded};
 
 /// The measurements with background, ratio, bandwidth and hum filled in.
 pub(super) fn with_background(
@@ -27,28 +26,8 @@ pub(super) fn with_background(
             .collect(),
         snr_db: speech_over_noise(m, &analysis.speech, position, 0.5)
             .and_then(|s| rounded(s.snr_db(), 1)),
-        bandwidth_hz: bandwidth_hz(m).and_then(|hz| rounded(hz, 0)),
+        bandwidth_hz: bandwidth_hz(&m.frames, &m.floor).and_then(|hz| rounded(hz, 0)),
         hum_hz: hum_hz(&m.lines, grid.rate, grid.samples).and_then(|hz| rounded(hz, 2)),
         ..measured
     }
-}
-
-/// Upper edge of the highest third of an octave that rises 10 dB over its background in one of a hundred frames, Hz; at most
-/// half the sampling rate. `None` where none does.
-fn bandwidth_hz(measures: &TrackMeasures) -> Option<f64> {
-    let edges = band_edges_hz();
-    let floor = measures.floor.median_bands();
-    let bands = &measures.frames.bands;
-    let carries = |band: usize| {
-        let limit = 10.0 * power(f64::from(floor[band]));
-        let above = bands
-            .iter()
-            .filter(|row| f64::from(row[band]) > limit)
-            .count();
-        limit > 0.0 && 100 * above >= bands.len()
-    };
-    (0..BANDS)
-        .rev()
-        .find(|&band| carries(band))
-        .map(|band| edges[band + 1].min(f64::from(measures.frames.grid.rate) / 2.0))
 }

@@ -83,16 +83,11 @@ pub fn lines(take: &Take, copies: &[CopyOf], width: usize) -> String {
     out
 }
 
+/// A role in the eight places it has here.
 fn role(role: Role) -> &'static str {
     match role {
-        Role::Mix => "mix",
-        Role::Boom => "boom",
-        Role::Lav => "lav",
-        Role::Plant => "plant",
-        Role::Timecode => "timecode",
-        Role::Tone => "tone",
-        Role::Unused => "unused",
         Role::Unknown => "?",
+        known => super::words::role(known),
     }
 }
 

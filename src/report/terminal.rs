@@ -224,15 +224,7 @@ fn sentence(row: &Row) -> String {
         let _ = write!(out, " ({})", confidence_words(row.confidence));
     }
     out.push('.');
-    for part in [&row.cover, &row.advice] {
-        if !part.is_empty() {
-            out.push(' ');
-            out.push_str(part);
-            if !part.ends_with(['.', '?', '!']) {
-                out.push('.');
-            }
-        }
-    }
+    out.push_str(&row.what_next());
     out
 }
 

@@ -135,6 +135,20 @@ impl Random {
     }
 }
 
+/// Even noise of +-1 from a linear congruential generator (Knuth's constants): the same numbers on every machine and in other
+/// languages, for values that were computed elsewhere.
+pub fn noise(n: usize, seed: u64) -> Vec<f32> {
+    let mut state = seed;
+    (0..n)
+        .map(|_| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f32 / 8_388_608.0 - 1.0
+        })
+        .collect()
+}
+
 /// One-pole low-pass, run forwards; corner in Hz.
 pub fn lowpass(x: &mut [f32], hz: f64, rate: u32) {
     let a = 1.0 - (-2.0 * std::f64::consts::PI * hz / f64::from(rate)).exp();

@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use super::{SetProblem, Take, TakeFile, Track, roles, slate, timecode, timecode::Clock};
-use crate::container::{Ixml, Opened, bext};
+use crate::container::{Header, Ixml, Opened, bext};
 use crate::report::model::{Role, RoleSource, SampleFormat};
 use crate::settings::Settings;
 
@@ -29,19 +29,16 @@ struct Member {
     number: Option<String>,
 }
 
+/// Informal text of the bext description, which stands in only where there is no iXML at all.
+fn informal(header: &Header, key: &str) -> Option<String> {
+    let bext = header.bext.as_ref().filter(|_| header.ixml.is_none())?;
+    bext::described(bext, key).map(str::to_owned)
+}
+
 impl Member {
     fn new(opened: Opened, name: String) -> Member {
         let ixml = opened.header.ixml.clone().unwrap_or_default();
-        // Informal text of the bext description stands in only where there is no iXML at all.
-        let informal = |key: &str| {
-            let header = &opened.header;
-            header
-                .bext
-                .as_ref()
-                .filter(|_| header.ixml.is_none())
-                .and_then(|b| bext::described(b, key))
-                .map(str::to_owned)
-        };
+        let informal = |key: &str| informal(&opened.header, key);
         let scene = ixml.scene.clone().or_else(|| informal("SCENE"));
         let number = ixml.take.clone().or_else(|| informal("TAKE"));
         let clock = clock(&opened, informal("FPS").or_else(|| informal("SPEED")));
@@ -472,14 +469,7 @@ fn take_of(sequence: Sequence, settings: &Settings) -> Take {
         .map(|m| (m.ixml, m.scene, m.number, m.clock))
         .unwrap_or_default();
     let header = &files[0].opened.header;
-    let informal = |key: &str| {
-        header
-            .bext
-            .as_ref()
-            .filter(|_| header.ixml.is_none())
-            .and_then(|b| bext::described(b, key))
-            .map(str::to_owned)
-    };
+    let informal = |key: &str| informal(header, key);
     let (rate, bits, format) = (header.rate, header.bits, header.format);
     let roll = ixml
         .tape

@@ -1,6 +1,7 @@
 //! Takes: which files belong together, what the tracks are, where on the clock they lie.
 
 use crate::container::Opened;
+use crate::measure::Signal;
 use crate::report::model::{Hash, Role, RoleSource, SampleFormat};
 
 pub mod assemble;
@@ -70,6 +71,15 @@ impl Take {
     pub fn duration_s(&self) -> f64 {
         crate::units::seconds(self.samples, self.rate)
     }
+
+    /// How the samples are stored, for the meters.
+    pub fn signal(&self) -> Signal {
+        Signal {
+            rate: self.rate,
+            bits: self.bits,
+            format: self.format,
+        }
+    }
 }
 
 /// What is wrong with a set of files.
@@ -117,6 +127,11 @@ impl Track {
             Some(name) if !name.trim().is_empty() => name.trim().to_owned(),
             _ => format!("track {}", self.index),
         }
+    }
+
+    /// Whether there may be sound to judge on it: no timecode, no tone, in use.
+    pub fn carries_sound(&self) -> bool {
+        !matches!(self.role, Role::Timecode | Role::Tone | Role::Unused)
     }
 
     /// Boom, plant or body microphone: a track that stands for one microphone.

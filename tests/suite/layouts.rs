@@ -898,6 +898,16 @@ fn hashes_cover_what_they_say() {
             "{name}"
         );
     }
+    // The xxhash package for Python (4.1.0, xxHash 0.8.4, 2026-11-25): whole file, and the sample bytes of its SSND chunk.
+    let got = read(&layout("aiff_24_8ch.aiff")).unwrap();
+    assert_eq!(
+        got.results[0].hash.xxh128,
+        "0a5ec2ac9488109ea3342c4a5afc700a"
+    );
+    assert_eq!(
+        got.results[0].audio_hash.xxh128,
+        "082c9b200ae8d17c9be730340ed08a3c"
+    );
 }
 
 fn layout(name: &str) -> PathBuf {

@@ -14,6 +14,7 @@ mod harness;
 mod invariants;
 mod invented;
 mod layouts;
+mod ltc;
 mod page;
 mod plots;
 mod reference;

@@ -1,7 +1,7 @@
 //! What a contributor could forget: the table of detectors, its texts and thresholds, and everything generated from it.
 //! Generated text is rewritten with `UPDATE=1` in the environment; without it a stale copy fails and says so.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -12,6 +12,7 @@ use takeproof::report::{json, model};
 use takeproof::settings::{Settings, params};
 
 use crate::harness::check_path;
+use crate::scenarios;
 
 /// The contract's kinds, in its order.
 const KINDS: [&str; 35] = [
@@ -191,30 +192,45 @@ fn is_snake_case(name: &str) -> bool {
             .all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
 }
 
-#[test]
-fn every_kind_has_a_scenario_that_is_found_and_one_that_is_silent() {
-    let mut texts = String::new();
-    let mut queue = vec![root().join("tests/suite")];
-    while let Some(folder) = queue.pop() {
-        for entry in std::fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                queue.push(path);
-            } else if !path.ends_with("tidy.rs") {
-                texts.push_str(&std::fs::read_to_string(path).unwrap());
-            }
+/// Texts of the tests in `tests/suite/scenarios` by name, helpers and constants of their file in front.
+fn scenarios() -> BTreeMap<String, String> {
+    let mut tests = BTreeMap::new();
+    for entry in std::fs::read_dir(root().join("tests/suite/scenarios")).unwrap() {
+        let text = std::fs::read_to_string(entry.unwrap().path()).unwrap();
+        let mut parts = text.split("#[test]\n");
+        let head = parts.next().unwrap();
+        for part in parts {
+            let name = part.split_once("fn ").unwrap().1;
+            let name = name.split('(').next().unwrap();
+            tests.insert(name.to_owned(), format!("{head}{part}"));
         }
     }
-    let missing: Vec<&str> = DETECTORS
+    tests
+}
+
+#[test]
+fn every_kind_has_a_scenario_that_is_found_and_one_that_is_silent() {
+    let tests = scenarios();
+    let rows: Vec<&str> = scenarios::KINDS.iter().map(|row| row.0).collect();
+    let wanted: Vec<&str> = DETECTORS
         .iter()
         .filter(|d| !matches!(d.run, Run::Elsewhere))
         .map(|d| d.kind)
-        .filter(|k| texts.matches(&format!("\"{k}\"")).count() < 2)
         .collect();
-    assert!(
-        missing.is_empty(),
-        "no scenarios in tests/suite for {missing:?}"
-    );
+    assert_eq!(rows, wanted, "rows of scenarios::KINDS");
+    for (kind, found, silent) in scenarios::KINDS {
+        for name in [found, silent] {
+            let text = tests
+                .get(*name)
+                .unwrap_or_else(|| panic!("{kind}: there is no test {name}"));
+            let speaks_of_it =
+                text.contains(&format!("\"{kind}\"")) || text.contains("assert_clean");
+            assert!(speaks_of_it, "{name} does not look at {kind}");
+        }
+    }
+    for (what, name) in scenarios::NEAR_MISSES {
+        assert!(tests.contains_key(*name), "{what}: there is no test {name}");
+    }
 }
 
 /// Endings of evidence keys that carry numbers.

@@ -18,7 +18,6 @@
 //! *Source.* Run counting at the rail; length of chance runs from the curvature of a sine's top.
 
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::Signal;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units;
@@ -31,8 +30,8 @@ pub static MIN_RUN: Param = Param {
     range: (2.0, 100.0),
     why: "one sample at full scale proves nothing; on a proven rail two equal samples are a cut top",
 };
-/// Bursts closer than this are one.
-const JOIN_S: f64 = 0.25;
+/// Bursts closer than this are one; those of `flat_top` as well.
+pub(super) const JOIN_S: f64 = 0.25;
 
 /// The row of the table.
 pub static DETECTOR: Detector = Detector {
@@ -58,15 +57,11 @@ pub(super) struct Cut {
 
 fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     let track = view.track(position);
-    if matches!(track.role, Role::Timecode | Role::Tone | Role::Unused) {
+    if !track.carries_sound() {
         return Vec::new();
     }
     let m = &view.tracks[position];
-    let signal = Signal {
-        rate: view.take.rate,
-        bits: view.take.bits,
-        format: view.take.format,
-    };
+    let signal = view.take.signal();
     let rails = m.rails.clipped(signal, &m.frames);
     let least = view.settings.get(&MIN_RUN) as u32;
     let mut cuts: Vec<Cut> = rails

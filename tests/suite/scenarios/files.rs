@@ -32,6 +32,17 @@ struct Card {
     seed: u32,
     /// The header claims this many more bytes of audio.
     claims_more: u32,
+    /// bext text.
+    description: &'static str,
+    date: &'static str,
+    project: &'static str,
+    /// `TIMECODE_FLAG`.
+    flag: &'static str,
+    bits: u16,
+    /// More of `SPEED` in iXML.
+    speed: &'static str,
+    /// Largest value of the noise, of 24 bits: 2048 are about -74 dBFS.
+    peak: i32,
 }
 
 fn card(take: &'static str, stamp_s: u64) -> Card {
@@ -50,6 +61,13 @@ fn card(take: &'static str, stamp_s: u64) -> Card {
         frames: FRAMES,
         seed: stamp_s as u32 + 1,
         claims_more: 0,
+        description: "",
+        date: "2032-05-11",
+        project: "INVENTED",
+        flag: "NDF",
+        bits: 24,
+        speed: "",
+        peak: 2048,
     }
 }
 
@@ -72,7 +90,8 @@ impl Card {
         if self.bext {
             let mut b = vec![0u8; 602];
             b[256..264].copy_from_slice(b"recorder");
-            b[320..330].copy_from_slice(b"2032-05-11");
+            b[..self.description.len()].copy_from_slice(self.description.as_bytes());
+            b[320..330].copy_from_slice(self.date.as_bytes());
             b[338..346].copy_from_slice(&self.stamp.to_le_bytes());
             b[346] = 1;
             chunk(&mut out, b"bext", b.len() as u32, &b);
@@ -84,17 +103,27 @@ impl Card {
                 )
             });
             let text = format!(
-                "<BWFXML><PROJECT>INVENTED</PROJECT><SCENE>{}</SCENE><TAKE>{}</TAKE><TAPE>{}</TAPE>\
-                 <SPEED><TIMECODE_RATE>{}</TIMECODE_RATE><TIMECODE_FLAG>NDF</TIMECODE_FLAG><FILE_SAMPLE_RATE>{}</FILE_SAMPLE_RATE></SPEED>{set}\
+                "<BWFXML><PROJECT>{}</PROJECT><SCENE>{}</SCENE><TAKE>{}</TAKE><TAPE>{}</TAPE>\
+                 <SPEED><TIMECODE_RATE>{}</TIMECODE_RATE><TIMECODE_FLAG>{}</TIMECODE_FLAG><FILE_SAMPLE_RATE>{}</FILE_SAMPLE_RATE>{}</SPEED>{set}\
                  <TRACK_LIST><TRACK_COUNT>1</TRACK_COUNT><TRACK><INTERLEAVE_INDEX>1</INTERLEAVE_INDEX><NAME>{}</NAME></TRACK></TRACK_LIST></BWFXML>",
-                self.scene, self.take, self.roll, self.frame_rate, self.said_rate, self.track
+                self.project,
+                self.scene,
+                self.take,
+                self.roll,
+                self.frame_rate,
+                self.flag,
+                self.said_rate,
+                self.speed,
+                self.track
             );
             chunk(&mut out, b"iXML", text.len() as u32, text.as_bytes());
         }
         let mut fmt = vec![1, 0, 1, 0];
         fmt.extend(self.rate.to_le_bytes());
-        fmt.extend((self.rate * 3).to_le_bytes());
-        fmt.extend([3, 0, 24, 0]);
+        let width = self.bits / 8;
+        fmt.extend((self.rate * u32::from(width)).to_le_bytes());
+        fmt.extend(width.to_le_bytes());
+        fmt.extend(self.bits.to_le_bytes());
         chunk(&mut out, b"fmt ", 16, &fmt);
         let mut state = self.seed.wrapping_mul(2_654_435_761) | 1;
         let audio: Vec<u8> = (0..self.frames)
@@ -102,8 +131,9 @@ impl Card {
                 state ^= state << 13;
                 state ^= state >> 17;
                 state ^= state << 5;
-                // Noise at about -70 dBFS.
-                ((state >> 20) as i32 - 2048).to_le_bytes()[..3].to_vec()
+                let even = (state >> 20) as i32 - 2048;
+                let value = (even * (self.peak / 2048)) >> (24 - self.bits);
+                value.to_le_bytes()[..usize::from(width)].to_vec()
             })
             .collect();
         chunk(
@@ -257,6 +287,175 @@ fn each_fault_of_files_and_labels_is_found() {
     assert_eq!(
         with("27B-5.wav", five().with(order)),
         one("metadata_conflict", "track_order", caution)
+    );
+}
+
+/// Codes of `metadata_conflict` on a card, notes included.
+fn conflicts(report: &Report) -> Vec<String> {
+    let all = report
+        .takes
+        .iter()
+        .flat_map(|t| &t.findings)
+        .chain(&report.day.findings);
+    all.filter(|f| f.kind == "metadata_conflict")
+        .map(|f| f.evidence["code"].as_str().unwrap().to_owned())
+        .collect()
+}
+
+/// Each contradiction, and beside it what looks like one.
+#[test]
+fn labels_that_contradict_each_other_are_noted() {
+    let five = || card("5", 36_240);
+    let conflicts_with = |extra: Card| {
+        let mut files = in_order();
+        files.push(("27B-5.wav", extra));
+        let report = check(&files);
+        let alarms = told(&report);
+        assert!(
+            alarms.iter().all(|a| a.0 != "metadata_conflict"),
+            "{alarms:?}"
+        );
+        conflicts(&report)
+    };
+    type Change = fn(&mut Card);
+    let cases: [(&str, Change, Change); 7] = [
+        (
+            "bext_label",
+            |c| c.description = "sSCENE=27C\r\nsTAKE=5",
+            // Leading zeros and case are another form of the same.
+            |c| c.description = "sSCENE=27b\r\nsTAKE=05",
+        ),
+        (
+            "time_stamp",
+            |c| c.speed = "<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>0</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI><TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>1739472000</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>",
+            |c| c.speed = "<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>0</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI><TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>1739520000</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>",
+        ),
+        (
+            "bit_depth",
+            |c| c.speed = "<AUDIO_BIT_DEPTH>16</AUDIO_BIT_DEPTH>",
+            |c| c.speed = "<AUDIO_BIT_DEPTH>24</AUDIO_BIT_DEPTH>",
+        ),
+        (
+            "track_count",
+            |c| {
+                c.track =
+                    "Boom</NAME></TRACK><TRACK><INTERLEAVE_INDEX>2</INTERLEAVE_INDEX><NAME>Mara"
+            },
+            |c| c.track = "Mara",
+        ),
+        ("drop_flag", |c| c.flag = "DF", |c| c.flag = "NDF"),
+        (
+            "project",
+            |c| c.project = "ANOTHER",
+            |c| c.project = "INVENTED",
+        ),
+        (
+            "date",
+            |c| c.date = "2031-05-11",
+            // The day after, before noon: past midnight.
+            |c| (c.date, c.stamp) = ("2032-05-12", 600 * 48_000),
+        ),
+    ];
+    for (code, odd, right) in cases {
+        assert_eq!(conflicts_with(five().with(odd)), [code], "{code}");
+        assert_eq!(
+            conflicts_with(five().with(right)),
+            Vec::<String>::new(),
+            "{code}"
+        );
+    }
+    // Against the day: a format, a roll between two of another, a clock at zero, a clock that runs backwards.
+    assert_eq!(conflicts_with(five().with(|c| c.bits = 16)), ["bit_depth"]);
+    assert_eq!(
+        conflicts_with(five().with(|c| (c.roll, c.stamp) = ("R9", 36_150 * 48_000))),
+        ["roll"]
+    );
+    assert_eq!(
+        conflicts_with(five().with(|c| c.stamp = 0)),
+        ["clock_reset"]
+    );
+    assert_eq!(
+        conflicts_with(five().with(|c| c.stamp = 35_000 * 48_000)),
+        ["clock_backwards"]
+    );
+}
+
+#[test]
+#[ignore = "open: the project of the day is compared letter by letter"]
+fn a_project_in_small_letters_is_the_same_project() {
+    let mut files = in_order();
+    files.push((
+        "27B-5.wav",
+        card("5", 36_240).with(|c| c.project = "Invented "),
+    ));
+    assert_eq!(conflicts(&check(&files)), Vec::<String>::new());
+}
+
+#[test]
+fn names_and_signal_belong_together() {
+    let codes = |files: &[(&str, Card)]| conflicts(&check(files));
+    let member = |place: u32, track, peak| {
+        card("1", 36_000).with(|c| {
+            (c.set, c.track, c.seed, c.peak) = (Some(("F", 2, place)), track, place, peak);
+        })
+    };
+    let (quiet, loud) = (2048, 2048 * 256);
+    let boom = ("27B-1_1.wav", member(1, "Boom", loud));
+    let with = |track, peak| codes(&[boom.clone(), ("27B-1_2.wav", member(2, track, peak))]);
+    assert_eq!(with("Mara", loud), Vec::<String>::new());
+    assert_eq!(with("Mara", 0), ["name_without_signal"]);
+    assert_eq!(with("", loud), ["signal_without_name"]);
+    assert_eq!(with("", quiet), Vec::<String>::new());
+    assert_eq!(with("", 0), Vec::<String>::new());
+}
+
+#[test]
+fn midnight_is_no_overlap_and_no_clock_set_back() {
+    let files = [
+        ("27B-1.wav", card("1", 86_390)),
+        (
+            "27B-2.wav",
+            card("2", 86_399).with(|c| c.frames = 3 * 48_000),
+        ),
+        ("27B-3.wav", card("3", 20).with(|c| c.date = "2032-05-12")),
+    ];
+    let report = check(&files);
+    assert_eq!(told(&report), []);
+    assert_eq!(conflicts(&report), Vec::<String>::new());
+    // A second recorder runs at the same time.
+    let mut files = in_order();
+    files.push((
+        "B/27B-1.wav",
+        card("1", 36_000).with(|c| (c.roll, c.track, c.seed) = ("B1", "Plant", 77)),
+    ));
+    let kinds: Vec<String> = told(&check(&files)).into_iter().map(|t| t.0).collect();
+    assert!(!kinds.contains(&"timecode_overlap".into()), "{kinds:?}");
+}
+
+/// A list of what was recorded (a row per file, comma-separated) that names a take which is not on the card.
+#[test]
+#[ignore = "open: lists of what was recorded are not read"]
+fn a_take_that_is_only_in_the_list_is_missing() {
+    let listed = |names: &[&str]| {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, card) in in_order() {
+            card.write(folder.path(), name);
+        }
+        let rows: String = names
+            .iter()
+            .map(|n| format!("{n},27B,1,10:00:00:00\n"))
+            .collect();
+        let text = format!("File Name,Scene,Take,Start TC\n{rows}");
+        std::fs::write(folder.path().join("SOUND_REPORT.CSV"), text).unwrap();
+        told(&check_path(folder.path(), &Settings::default(), 1))
+    };
+    let all = ["27B-1.wav", "27B-2.wav", "27B-3.wav", "27B-4.wav"];
+    assert_eq!(listed(&all), []);
+    let missing = listed(&[all.as_slice(), &["27B-5.wav"]].concat());
+    assert_eq!(missing.len(), 1);
+    assert_eq!(
+        (missing[0].0.as_str(), missing[0].2),
+        ("missing_file", Severity::Fault)
     );
 }
 

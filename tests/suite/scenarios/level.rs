@@ -2,11 +2,12 @@
 //! looks like them.
 
 use takeproof::report::model::Severity;
+use takeproof::settings::Settings;
 use takeproof::synth::scene::resample;
-use takeproof::synth::wav::{Format, Label};
+use takeproof::synth::wav::{self, Format, Label};
 use takeproof::synth::{Rendered, Scene};
 
-use crate::harness::{alarms, assert_found, assert_silent, check, check_as, listing};
+use crate::harness::{alarms, assert_found, assert_silent, check, check_as, check_path, listing};
 
 fn dialogue(seed: u64) -> Rendered {
     Scene::dialogue(&["Hedda", "Orrin"], 14.0, seed).render()
@@ -167,13 +168,47 @@ fn an_offset_is_told_and_wind_is_none() {
 }
 
 #[test]
-fn a_word_cut_off_at_the_end_is_told_and_a_finished_line_is_not() {
-    let rendered = dialogue(29);
-    assert_silent(&check(&rendered), "cut_short");
-    // The loudest frame of the last line of some length: the middle of a syllable.
+fn sixteen_bits_clip_as_well_and_a_clipped_mix_over_clean_tracks_is_a_caution() {
+    let mut rendered = dialogue(30);
+    rendered.usual_mix("Mix");
+    let mix = rendered.track("Mix");
+    rendered.overload(mix, 4.0);
+    let take = check_as(
+        &rendered,
+        &Label {
+            format: Format::Int16,
+            ..Label::default()
+        },
+    );
+    let found = alarms(&take, "clipping");
+    assert!(!found.is_empty(), "{}", listing(&take));
+    for f in found {
+        assert_eq!(
+            (f.severity, f.tracks.as_slice()),
+            (Severity::Caution, &[mix + 1][..])
+        );
+    }
+}
+
+#[test]
+fn flat_tops_of_an_integer_file_are_not_taken_for_clipping() {
+    let mut rendered = dialogue(31);
+    let track = rendered.track("Hedda");
+    rendered.flatten(track, 7.0);
+    let take = check(&rendered);
+    assert_found(&take, "flat_top", track + 1, 2.0, 13.0, 1.0);
+    assert!(
+        alarms(&take, "flat_top")
+            .iter()
+            .all(|f| f.tracks == [track + 1])
+    );
+    assert_silent(&take, "clipping");
+}
+
+/// Middle of a syllable of the last line of some length: where its talker is loudest for a tenth of a second.
+fn in_a_word(rendered: &Rendered) -> (usize, f64) {
     let (talker, from, to) = *rendered.speech.iter().rfind(|s| s.2 - s.1 > 1.2).unwrap();
-    let name = ["Hedda", "Orrin"][talker];
-    let track = rendered.track(name);
+    let track = rendered.track(["Hedda", "Orrin"][talker]);
     let x = &rendered.tracks[track].x;
     let power = |at: f64| -> f64 {
         let (a, b) = (rendered.sample(at), rendered.sample(at + 0.1));
@@ -184,9 +219,62 @@ fn a_word_cut_off_at_the_end_is_told_and_a_finished_line_is_not() {
         .map(|k| from + 0.7 + 0.02 * k as f64)
         .max_by(|a, b| power(*a).total_cmp(&power(*b)))
         .unwrap();
-    let end = rendered.sample(at + 0.08);
-    let mut cut = rendered.clone();
-    cut.tracks.iter_mut().for_each(|t| t.x.truncate(end));
-    let take = check(&cut);
+    (track, at)
+}
+
+fn cut(rendered: &Rendered, range: std::ops::Range<usize>) -> Rendered {
+    let mut part = rendered.clone();
+    part.tracks
+        .iter_mut()
+        .for_each(|t| t.x = t.x[range.clone()].to_vec());
+    part
+}
+
+#[test]
+fn a_word_cut_off_at_either_end_is_told_and_a_finished_line_is_not() {
+    let rendered = dialogue(29);
+    assert_silent(&check(&rendered), "cut_short");
+    let (track, at) = in_a_word(&rendered);
+    let take = check(&cut(&rendered, 0..rendered.sample(at + 0.08)));
     assert_found(&take, "cut_short", track + 1, at, at + 0.08, 0.1);
+    let take = check(&cut(&rendered, rendered.sample(at + 0.02)..rendered.len()));
+    assert_found(&take, "cut_short", track + 1, 0.0, 0.1, 0.0);
+}
+
+/// A recorder that goes on in the next file cuts nothing.
+#[test]
+fn a_word_that_goes_on_in_the_next_file_is_whole() {
+    let rendered = dialogue(29);
+    let (_, at) = in_a_word(&rendered);
+    let split = rendered.sample(at + 0.08);
+    let folder = tempfile::tempdir().unwrap();
+    for (name, range) in [
+        ("1-1_1.wav", 0..split),
+        ("1-1_2.wav", split..rendered.len()),
+    ] {
+        let label = Label {
+            time_reference: 1_728_000_000 + range.start as u64,
+            ..Label::default()
+        };
+        wav::write(&folder.path().join(name), &cut(&rendered, range), &label).unwrap();
+    }
+    let report = check_path(folder.path(), &Settings::default(), 0);
+    assert_eq!(report.takes.len(), 1);
+    assert_eq!(report.takes[0].samples, rendered.len() as u64);
+    assert_silent(&report.takes[0], "cut_short");
+    assert_silent(&report.takes[0], "click");
+}
+
+/// Where the recorder lost its power the missing end is told as that.
+#[test]
+fn a_word_lost_with_the_power_is_told_once() {
+    let rendered = dialogue(29);
+    let (_, at) = in_a_word(&rendered);
+    let label = Label {
+        power_lost: true,
+        ..Label::default()
+    };
+    let take = check_as(&cut(&rendered, 0..rendered.sample(at + 0.08)), &label);
+    assert_silent(&take, "cut_short");
+    assert_eq!(alarms(&take, "truncated_file").len(), 1);
 }

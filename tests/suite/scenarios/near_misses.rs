@@ -183,3 +183,124 @@ fn room_tone_and_wild_sound_have_no_speech_to_judge() {
     assert_clean(&take);
     assert!(take.speech.is_empty());
 }
+
+/// Whispers: the spectrum of words without a voice in it. Made from the recorded phrases with random phases every 6 ms.
+fn whispered(x: &[f32], random: &mut Random) -> Vec<f32> {
+    let (size, hop) = (288, 72);
+    let mut planner = realfft::RealFftPlanner::<f32>::new();
+    let (forward, back) = (
+        planner.plan_fft_forward(size),
+        planner.plan_fft_inverse(size),
+    );
+    let window: Vec<f32> = (0..size)
+        .map(|n| (std::f32::consts::PI * n as f32 / size as f32).sin())
+        .collect();
+    let mut out = vec![0f32; x.len() + size];
+    let mut spectrum = forward.make_output_vec();
+    for start in (0..x.len().saturating_sub(size)).step_by(hop) {
+        let mut input: Vec<f32> = (0..size).map(|n| x[start + n] * window[n]).collect();
+        forward.process(&mut input, &mut spectrum).unwrap();
+        for bin in &mut spectrum {
+            let phase = random.within(0.0, std::f64::consts::TAU) as f32;
+            *bin = realfft::num_complex::Complex::from_polar(bin.norm() / size as f32, phase);
+        }
+        for end in [0, size / 2] {
+            spectrum[end].im = 0.0;
+        }
+        back.process(&mut spectrum, &mut input).unwrap();
+        for n in 0..size {
+            out[start + n] += input[n] * window[n] * 0.5;
+        }
+    }
+    sources::highpass(&mut out, 300.0, 48_000);
+    out
+}
+
+#[test]
+fn whispers_are_no_radio_and_no_cloth() {
+    let mut scene = Scene::new(16.0, 22);
+    scene.boom().talker("Hedda").talker("Orrin");
+    scene.background_db = -60.0;
+    scene
+        .microphones
+        .iter_mut()
+        .for_each(|m| m.noise_db = -56.0);
+    let mut random = Random::new(6);
+    for (k, at_s) in [(0, 1.5), (1, 5.2), (0, 8.9), (1, 12.3)] {
+        let voice = &sources::VOICES[k];
+        let audio = whispered(&voice[(at_s as usize) % voice.len()], &mut random);
+        let top = audio.iter().fold(0f32, |m, v| m.max(v.abs()));
+        scene.sounds.push(takeproof::synth::scene::Sound {
+            at_s,
+            peak_db: 0.0,
+            position: scene.talkers[k].position,
+            audio: audio.iter().map(|v| v / top).collect(),
+        });
+    }
+    let take = check(&scene.render());
+    for kind in [
+        "rf_hit", "click", "dropout", "rustle", "muffled", "rumble", "hum",
+    ] {
+        assert_silent(&take, kind);
+    }
+}
+
+#[test]
+fn a_shout_near_full_scale_is_acting() {
+    let mut scene = dialogue(23);
+    let shout = scene.lines.len() / 2;
+    for (n, line) in scene.lines.iter_mut().enumerate() {
+        line.level_db += if n == shout { 0.0 } else { -12.0 };
+    }
+    let mut rendered = scene.render();
+    // The shout's highest peak stands 0.3 dB below full scale, everything else 12 dB lower.
+    for track in 0..rendered.tracks.len() {
+        let top = rendered.tracks[track]
+            .x
+            .iter()
+            .fold(0f32, |m, v| m.max(v.abs()));
+        rendered.step_gain(track, 0.0, -0.3 - 20.0 * f64::from(top).log10());
+    }
+    let take = check(&rendered);
+    for kind in [
+        "clipping",
+        "flat_top",
+        "rf_hit",
+        "click",
+        "rustle",
+        "gain_step",
+        "level_hot",
+    ] {
+        assert_silent(&take, kind);
+    }
+}
+
+#[test]
+fn long_pauses_are_no_gaps() {
+    let mut scene = Scene::new(30.0, 24);
+    scene.boom().talker("Hedda").talker("Orrin");
+    scene.background_db = -66.0;
+    scene
+        .microphones
+        .iter_mut()
+        .for_each(|m| m.noise_db = -70.0);
+    for (talker, at_s) in [(0, 2.0), (1, 11.5), (0, 21.0)] {
+        scene.lines.push(takeproof::synth::scene::Line {
+            talker,
+            phrase: 0,
+            at_s,
+            level_db: 0.0,
+        });
+    }
+    let take = check(&scene.render());
+    for kind in [
+        "dropout",
+        "dead_track",
+        "cut_short",
+        "open_mic",
+        "noise_change",
+        "muffled",
+    ] {
+        assert_silent(&take, kind);
+    }
+}

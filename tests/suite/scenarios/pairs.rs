@@ -2,7 +2,9 @@
 
 use takeproof::synth::scene::{Fader, Rendered, Scene};
 
-use crate::harness::{assert_found, assert_silent, check};
+use takeproof::synth::sources;
+
+use crate::harness::{assert_found, assert_silent, check, listing};
 
 fn dialogue(seed: u64) -> Rendered {
     Scene::dialogue(&["Hedda", "Orrin", "Wim"], 20.0, seed).render()
@@ -91,7 +93,7 @@ fn a_track_late_by_more_than_geometry_is_told() {
     }
     let take = check(&r);
     let told = take.findings.iter().any(|f| f.kind == "late_track");
-    assert!(told, "{}", crate::harness::listing(&take));
+    assert!(told, "{}", listing(&take));
 }
 
 #[test]
@@ -113,7 +115,7 @@ fn another_channel_at_no_delay_is_bleed() {
     assert!(
         take.findings.iter().any(|f| f.kind == "bleed"),
         "{}",
-        crate::harness::listing(&take)
+        listing(&take)
     );
 }
 
@@ -141,6 +143,139 @@ fn tracks_that_follow_the_faders_are_told() {
     assert!(
         take.findings.iter().any(|f| f.kind == "post_fader"),
         "{}",
-        crate::harness::listing(&take)
+        listing(&take)
     );
+}
+
+/// The boom turned away for one line: dull by more than 8 dB from 2 kHz up, while the pack goes on. The boom is no cover there.
+#[test]
+fn a_boom_that_loses_a_line_is_off_mic() {
+    let r = Scene::dialogue(&["Hedda", "Orrin"], 30.0, 38).render();
+    let off = |take: &takeproof::report::model::Take| -> Vec<(f64, f64, Vec<usize>)> {
+        let all = take.findings.iter().filter(|f| f.kind == "off_mic");
+        all.map(|f| (f.start_s.unwrap(), f.end_s.unwrap(), f.tracks.clone()))
+            .collect()
+    };
+    assert_eq!(off(&check(&r)), []);
+    let line = r
+        .speech
+        .iter()
+        .filter(|s| s.0 == 0)
+        .nth(1)
+        .copied()
+        .unwrap();
+    let mut away = r.clone();
+    let (a, b) = (away.sample(line.1 - 0.2), away.sample(line.2 + 0.2));
+    let boom = &mut away.tracks[0].x[a..b];
+    for _ in 0..2 {
+        sources::lowpass(boom, 1100.0, 48_000);
+    }
+    let take = check(&away);
+    let found = off(&take);
+    assert_eq!(found.len(), 1, "{}", listing(&take));
+    let (start, end, tracks) = &found[0];
+    assert_eq!(tracks, &[1]);
+    assert!(
+        (start - line.1).abs() < 0.7 && (end - line.2).abs() < 0.7,
+        "{start} {end} {line:?}"
+    );
+    let spoken = take
+        .speech
+        .iter()
+        .find(|s| s.start_s < *end && s.end_s > *start)
+        .unwrap();
+    assert!(!spoken.clean_tracks.contains(&1), "{spoken:?}");
+}
+
+/// The same microphone before and after its fader: not one signal twice, and no dropouts where the fader rests.
+#[test]
+#[ignore = "open: a track and the same behind its fader are told as one signal twice"]
+fn a_track_and_its_faded_copy_are_no_duplicates() {
+    let mut r = dialogue(39);
+    let hedda = r.track("Hedda");
+    let own: Vec<(f64, f64)> = r
+        .speech
+        .iter()
+        .filter(|s| s.0 == 0)
+        .map(|s| (s.1, s.2))
+        .collect();
+    let up = Fader {
+        track: hedda,
+        gain_db: 0.0,
+        up: own,
+    };
+    r.mix("Hedda post", &[up], -30.0);
+    let post = r.tracks.remove(0);
+    let wearer = r.wearers[hedda + 1];
+    r.wearers.remove(0);
+    r.tracks.push(post);
+    r.wearers.push(wearer);
+    let take = check(&r);
+    for kind in [
+        "duplicate_track",
+        "dropout",
+        "dead_track",
+        "post_fader",
+        "bleed",
+    ] {
+        assert_silent(&take, kind);
+    }
+}
+
+/// One gated link and one pack that is switched off between its lines are habits of two packs, not of the recorder's sends.
+#[test]
+fn a_gated_pack_is_not_post_fader() {
+    let mut r = dialogue(40);
+    let hedda = r.track("Hedda");
+    r.gate(hedda, -40.0);
+    let take = check(&r);
+    assert!(
+        take.findings.iter().all(|f| f.kind != "post_fader"),
+        "{}",
+        listing(&take)
+    );
+}
+
+/// A side signal has the sign of the side a voice comes from: people left and right of it are no wiring fault. It hears the
+/// room in its own way, so that it is no copy either.
+#[test]
+fn middle_and_side_are_no_reversed_polarity() {
+    let mut scene = Scene::dialogue(&["Hedda", "Orrin"], 24.0, 41);
+    scene.microphones[0].name = "M Boom".into();
+    let mut side = scene.microphones[0].clone();
+    side.name = "S Boom".into();
+    scene.microphones.push(side);
+    let mut r = scene.render();
+    let s = r.track("S Boom");
+    for &(talker, start, end) in &r.speech.clone() {
+        let range = r.sample(start - 0.2)..r.sample(end + 0.25);
+        let sign = if talker == 0 { 0.5 } else { -0.5 };
+        r.tracks[s].x[range].iter_mut().for_each(|v| *v *= sign);
+    }
+    let take = check(&r);
+    for kind in ["polarity_inverted", "duplicate_track", "late_track"] {
+        assert_silent(&take, kind);
+    }
+}
+
+/// Somebody walks from 0.7 to 1.7 m from the boom while talking: delay and level move, nothing is wrong.
+#[test]
+fn somebody_who_walks_is_no_fault() {
+    let mut r = Scene::dialogue(&["Hedda"], 24.0, 42).render();
+    let (rate, n) = (f64::from(r.rate), r.len());
+    let still = r.tracks[0].x.clone();
+    let at = |position: f64| -> f64 {
+        // Cubic through four samples.
+        let k = position.floor();
+        let t = position - k;
+        let v = |d: i64| f64::from(*still.get((k as i64 + d).max(0) as usize).unwrap_or(&0.0));
+        let (a, b, c, d) = (v(-1), v(0), v(1), v(2));
+        b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)))
+    };
+    for i in 0..n {
+        let metres = 0.5 - 0.5 * (2.0 * std::f64::consts::PI * i as f64 / n as f64).cos();
+        let gain = 0.7 / (0.7 + metres);
+        r.tracks[0].x[i] = (gain * at(i as f64 - metres / 343.0 * rate)) as f32;
+    }
+    crate::harness::assert_clean(&check(&r));
 }
