@@ -617,7 +617,11 @@ fn cover_in_words(take: &Take, tracks: &[usize], list: &[&Finding]) -> (String, 
     if spoiled {
         return ("No mic is clean there".into(), String::new());
     }
-    let plural = if lines.len() == 1 { "line" } else { "lines" };
+    let whole_of = if lines.len() == 1 {
+        "the whole line"
+    } else {
+        "all of these lines"
+    };
     let best = |s: &&crate::report::model::Speech| s.best_track.filter(|t| !tracks.contains(t));
     let whole = lines
         .iter()
@@ -634,7 +638,7 @@ fn cover_in_words(take: &Take, tracks: &[usize], list: &[&Finding]) -> (String, 
     let said = spoken_list(&names);
     if whole {
         (
-            format!("{said} clean for the whole {plural}"),
+            format!("{said} clean for {whole_of}"),
             format!("Use {said}"),
         )
     } else {

@@ -128,6 +128,8 @@ pub struct FramesMeter {
     pending: Vec<f32>,
     origin: i64,
     total: u64,
+    // A constant offset would leak into the lowest band and pass for background.
+    offset: Option<f32>,
     input: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
@@ -147,6 +149,8 @@ impl std::fmt::Debug for FramesMeter {
 }
 
 const AUTO_SIZE: usize = 512;
+/// The offset follows the means of the frames with half a second: below any sound, above the drift of electronics.
+const OFFSET_STEP: f32 = 0.04;
 
 impl FramesMeter {
     /// A meter at rest.
@@ -220,6 +224,7 @@ impl FramesMeter {
             pending: Vec::new(),
             origin: hop as i64 / 2 - size as i64 / 2,
             total: 0,
+            offset: None,
             out: Frames {
                 grid,
                 peak: vec![],
@@ -248,17 +253,26 @@ impl FramesMeter {
     }
 
     fn frame(&mut self, at: usize, own: usize) {
+        let first = at + (self.size - self.hop) / 2;
+        let mine = &self.pending[first..first + own];
+        let peak = mine.iter().fold(0f32, |m, x| m.max(x.abs()));
+        // Nothing is taken off digital silence: it stays exactly that.
+        let offset = if peak > 0.0 {
+            let mean = mine.iter().sum::<f32>() / own.max(1) as f32;
+            let so_far = *self.offset.get_or_insert(mean);
+            self.offset = Some(so_far + OFFSET_STEP * (mean - so_far));
+            so_far
+        } else {
+            0.0
+        };
         for ((slot, &x), &w) in self
             .input
             .iter_mut()
             .zip(&self.pending[at..at + self.size])
             .zip(&self.window)
         {
-            *slot = x * w;
+            *slot = (x - offset) * w;
         }
-        let first = at + (self.size - self.hop) / 2;
-        let mine = &self.pending[first..first + own];
-        let peak = mine.iter().fold(0f32, |m, x| m.max(x.abs()));
         let power = mine
             .iter()
             .map(|&x| f64::from(x) * f64::from(x))
@@ -364,6 +378,24 @@ mod tests {
                     as f32
             })
             .collect()
+    }
+
+    #[test]
+    fn an_offset_is_no_sound() {
+        let plain = sine(1000.0, 0.01, 48_000, 96_000);
+        let moved: Vec<f32> = plain.iter().map(|v| v + 0.02).collect();
+        let (plain, moved) = (measure(&plain, 48_000, 4800), measure(&moved, 48_000, 4800));
+        // The frames at the ends hold a piece of the silence outside.
+        for f in 2..plain.grid.frames - 2 {
+            let lowest = |frames: &Frames| f64::from(frames.bands[f][0]);
+            assert!(
+                lowest(&moved) < lowest(&plain) + 1e-10,
+                "{f}: {}",
+                lowest(&moved)
+            );
+        }
+        let silence = measure(&[0.0; 9600], 48_000, 4800);
+        assert!(silence.bands.iter().flatten().all(|&b| b == 0.0));
     }
 
     /// A sine of amplitude a has the power a^2/2 (closed form).

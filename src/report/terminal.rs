@@ -5,6 +5,7 @@
 use std::fmt::Write;
 
 use anstyle::{AnsiColor, Style};
+use textwrap::core::Word;
 use unicode_width::UnicodeWidthStr;
 
 use super::model::{Report, Severity};
@@ -354,9 +355,35 @@ fn paragraph(out: &mut String, text: &str, width: usize) {
     let _ = writeln!(out, "{}", textwrap::fill(text, whole_words(width)));
 }
 
-/// Lines break between words, never at a hyphen: 'high-pass' is one word.
+/// Lines break between words, never at a hyphen: 'high-pass' is one word; so are a number and its unit.
 pub fn whole_words(width: usize) -> textwrap::Options<'static> {
-    textwrap::Options::new(width).word_splitter(textwrap::WordSplitter::NoHyphenation)
+    textwrap::Options::new(width)
+        .word_splitter(textwrap::WordSplitter::NoHyphenation)
+        .word_separator(textwrap::WordSeparator::Custom(words_and_units))
+}
+
+/// Words of a line with the blanks behind them; `0.1 s` and `-52 dBFS` are one.
+fn words_and_units(line: &str) -> Box<dyn Iterator<Item = Word<'_>> + '_> {
+    let unit = |word: &str| {
+        let plain = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let units = ["s", "ms", "min", "Hz", "kHz", "%"];
+        units.contains(&plain) || plain.starts_with("dB") || plain.starts_with("LU")
+    };
+    let mut words: Vec<&str> = Vec::new();
+    let mut at = 0;
+    for word in textwrap::WordSeparator::AsciiSpace.find_words(line) {
+        let end = at + word.word.len() + word.whitespace.len();
+        match words.last_mut() {
+            Some(last)
+                if unit(word.word) && last.trim_end().ends_with(|c: char| c.is_ascii_digit()) =>
+            {
+                *last = &line[at - last.len()..end];
+            }
+            _ => words.push(&line[at..end]),
+        }
+        at = end;
+    }
+    Box::new(words.into_iter().map(Word::from))
 }
 
 /// `1 take`, `3 takes`.
@@ -391,6 +418,23 @@ mod tests {
             "27B\u{fffd}[2J\u{fffd}\u{fffd}\u{fffd}gp"
         );
         assert_eq!(printable("Zoë 林"), "Zoë 林");
+    }
+
+    #[test]
+    fn numbers_stay_with_their_units() {
+        let broken = textwrap::wrap(
+            "clipped, worst 0.1 s (sure), -52 dBFS in all",
+            whole_words(19),
+        );
+        assert_eq!(
+            broken,
+            ["clipped, worst", "0.1 s (sure),", "-52 dBFS in all"]
+        );
+        assert_eq!(
+            textwrap::wrap("  s dB 1 2 s", whole_words(6)),
+            ["  s dB", "1 2 s"]
+        );
+        assert_eq!(textwrap::wrap("", whole_words(6)), [""]);
     }
 
     #[test]

@@ -395,6 +395,9 @@ pub fn roles_from_signal(take: &mut Take, tracks: &[TrackMeasures]) {
             None => rest.push(i),
         }
     }
+    if rest.is_empty() {
+        return;
+    }
     // A mix can only be told where there are at least three other tracks that stand for microphones.
     let candidates: Vec<usize> = (0..tracks.len().min(take.tracks.len()))
         .filter(|&i| rest.contains(&i) || take.tracks[i].is_microphone())
@@ -483,117 +486,141 @@ fn active(track: &TrackMeasures) -> Vec<usize> {
         .collect()
 }
 
-/// Tracks that carry what several others carry: where any of the others speaks clearly above its own floor, they speak too.
+/// Frames that are compared between two tracks at most: a take of any length is judged as fast.
+const COMPARED_FRAMES: usize = 20_000;
+/// A band counts in a frame down to so far below the strongest one; below that the other sources of a mix show.
+const BAND_RANGE_DB: f64 = 20.0;
+/// Spread over the bands up to which one track is a scaled copy of another: a second fader 17 dB down moves a band by 1.2 dB,
+/// two microphones on one voice differ by 4 dB and more in frames of 20 ms.
+const COPY_SPREAD_DB: f64 = 2.0;
+
+/// Tracks that are a scaled copy of one track now and of another then: sums that somebody mixes.
 fn mixes(candidates: &[usize], tracks: &[TrackMeasures]) -> Option<Vec<usize>> {
     if candidates.len() < 4 {
         return None;
     }
-    // Per track the frames in which it leads all the others by 6 dB: moments of its own talker.
-    let frames = candidates
+    let copied: Vec<Vec<Vec<usize>>> = candidates
         .iter()
-        .map(|&i| tracks[i].frames.power.len())
-        .min()?;
-    let mut found = Vec::new();
-    for &mix in candidates {
-        let others: Vec<usize> = candidates.iter().copied().filter(|&i| i != mix).collect();
-        let mut followed = 0;
-        let mut leading = 0;
-        for &lead in &others {
-            let own: Vec<usize> = active(&tracks[lead])
-                .into_iter()
-                .filter(|&f| f < frames)
-                .filter(|&f| {
-                    let p = tracks[lead].frames.power[f];
-                    others
-                        .iter()
-                        .filter(|&&o| o != lead)
-                        .all(|&o| tracks[o].frames.power[f] * 4.0 < p)
-                })
-                .collect();
-            if own.len() < ENOUGH_FRAMES / 2 {
-                continue;
-            }
-            leading += 1;
-            followed += usize::from(
-                correlation(&tracks[mix].frames.power, &tracks[lead].frames.power, &own) > 0.9,
-            );
-        }
-        if leading >= 2 && followed == leading {
-            found.push(mix);
-        }
-    }
+        .map(|&a| {
+            let from = |&b: &usize| {
+                if a == b {
+                    Vec::new()
+                } else {
+                    copied(&tracks[a], &tracks[b])
+                }
+            };
+            candidates.iter().map(from).collect()
+        })
+        .collect();
+    let mut found = candidates.to_vec();
+    let mut sources = copied.iter();
+    found.retain(|_| {
+        let of = sources.next().map_or(&[][..], Vec::as_slice);
+        // Two tracks that are one signal are copied in the same frames; a mix takes its sources in turn.
+        let apart = |x: &[usize], y: &[usize]| {
+            let own = x.iter().filter(|f| y.binary_search(f).is_err()).count();
+            own >= ENOUGH_FRAMES
+        };
+        of.iter()
+            .enumerate()
+            .any(|(i, x)| of[i + 1..].iter().any(|y| apart(x, y) && apart(y, x)))
+    });
     // Half of the tracks being mixes means that nothing was told apart.
     (!found.is_empty() && found.len() <= 2).then_some(found)
 }
 
-/// Correlation of the levels in dB of two tracks over some frames; 0 where it cannot be made.
-fn correlation(a: &[f32], b: &[f32], frames: &[usize]) -> f64 {
-    let level = |p: f32| crate::units::power_db(f64::from(p).max(1e-14));
-    let n = frames.len() as f64;
-    let (mut sa, mut sb, mut saa, mut sbb, mut sab) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for &f in frames {
-        let (x, y) = (level(a[f]), level(b[f]));
-        sa += x;
-        sb += y;
-        saa += x * x;
-        sbb += y * y;
-        sab += x * y;
-    }
-    let (va, vb) = (saa - sa * sa / n, sbb - sb * sb / n);
-    if va <= 0.0 || vb <= 0.0 {
-        return 0.0;
-    }
-    (sab - sa * sb / n) / (va * vb).sqrt()
+/// Frames in which one track is, but for its level, another: the bands that carry the sound differ by the same amount.
+fn copied(mix: &TrackMeasures, source: &TrackMeasures) -> Vec<usize> {
+    let bands = bands_within(200.0, 6000.0);
+    let all = active(source);
+    let frames = mix.frames.power.len();
+    let step = all.len().div_ceil(COMPARED_FRAMES).max(1);
+    let is_copy = |f: &usize| {
+        let row = &source.frames.bands[*f][bands.clone()];
+        let least =
+            row.iter().fold(0f32, |m, &p| m.max(p)) * crate::units::power(-BAND_RANGE_DB) as f32;
+        let apart: Vec<f64> = row
+            .iter()
+            .zip(&mix.frames.bands[*f][bands.clone()])
+            .filter(|(s, m)| **s > least && **m > 0.0)
+            .map(|(s, m)| crate::units::power_db(f64::from(*m) / f64::from(*s)))
+            .collect();
+        let n = apart.len() as f64;
+        let mean = apart.iter().sum::<f64>() / n;
+        let spread = (apart.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt();
+        apart.len() >= 5 && spread < COPY_SPREAD_DB
+    };
+    all.into_iter()
+        .step_by(step)
+        .filter(|&f| f < frames)
+        .filter(is_copy)
+        .collect()
 }
 
-/// The one track that hears everybody: active in most frames in which any other is, with a smaller spread between its own
-/// talkers than body microphones have, and brighter than they are.
+/// Lead in brightness that tells a boom, dB: cloth and chin take the highs off body microphones.
+const BRIGHTER_DB: f64 = 3.0;
+/// Lead in evenness that tells a boom, dB: a body microphone hears the others 10 to 20 dB below its wearer.
+const MORE_EVEN_DB: f64 = 4.0;
+
+/// The one track that hears everybody: brighter than the others, or as loud whoever speaks; the two must not disagree.
 fn boom(rest: &[usize], tracks: &[TrackMeasures]) -> Option<usize> {
-    if rest.len() < 2 {
-        return None;
-    }
-    let brightness: Vec<(usize, f64)> = rest
+    let spoken: Vec<(usize, Vec<usize>)> = rest
         .iter()
-        .filter_map(|&i| {
-            let frames = active(&tracks[i]);
-            if frames.len() < ENOUGH_FRAMES {
-                return None;
-            }
-            let mut values: Vec<f64> = frames
-                .iter()
-                .map(|&f| {
-                    let high = tracks[i].frames.band_power(f, bands_within(4000.0, 8000.0));
-                    let low = tracks[i].frames.band_power(f, bands_within(250.0, 1000.0));
-                    crate::units::power_db(high.max(1e-20)) - crate::units::power_db(low.max(1e-20))
-                })
-                .collect();
-            values.sort_by(f64::total_cmp);
-            Some((i, values[values.len() / 2]))
-        })
+        .map(|&i| (i, active(&tracks[i])))
+        .filter(|(_, frames)| frames.len() >= ENOUGH_FRAMES)
         .collect();
-    let (best, most) = brightness
-        .iter()
-        .copied()
-        .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let second = brightness
-        .iter()
-        .filter(|(i, _)| *i != best)
-        .map(|(_, b)| *b)
-        .fold(f64::NEG_INFINITY, f64::max);
+    let mut anybody: Vec<usize> = spoken.iter().flat_map(|(_, f)| f.clone()).collect();
+    anybody.sort_unstable();
+    anybody.dedup();
+    let level = |p: f64| crate::units::power_db(p.max(1e-20));
+    let brightness = |i: usize, frames: &[usize]| {
+        let frames = frames.iter().map(|&f| {
+            let high = tracks[i].frames.band_power(f, bands_within(4000.0, 8000.0));
+            level(high) - level(tracks[i].frames.band_power(f, bands_within(250.0, 1000.0)))
+        });
+        quantile(frames, 0.5)
+    };
+    // From the loud moments of whoever speaks down to the usual ones of those who do not wear it.
+    let evenness = |i: usize| {
+        let power = &tracks[i].frames.power;
+        let levels: Vec<f64> = anybody
+            .iter()
+            .filter_map(|&f| power.get(f).map(|&p| level(f64::from(p))))
+            .collect();
+        quantile(levels.iter().copied(), 0.3) - quantile(levels.iter().copied(), 0.9)
+    };
+    let brightest = leader(
+        spoken.iter().map(|(i, f)| (*i, brightness(*i, f))),
+        BRIGHTER_DB,
+    );
+    let most_even = leader(spoken.iter().map(|(i, _)| (*i, evenness(*i))), MORE_EVEN_DB);
+    let best = match (brightest, most_even) {
+        (Some(a), Some(b)) if a != b => return None,
+        (a, b) => a.or(b)?,
+    };
     // It must also hear what the others hear.
     let heard = active(&tracks[best]);
-    let others: Vec<usize> = rest.iter().copied().filter(|&i| i != best).collect();
-    let covers = others.iter().all(|&o| {
-        let own = active(&tracks[o]);
-        own.len() < ENOUGH_FRAMES
-            || own
-                .iter()
-                .filter(|f| heard.binary_search(f).is_ok())
-                .count()
-                * 10
-                > own.len() * 6
+    let covers = spoken.iter().filter(|(i, _)| *i != best).all(|(_, own)| {
+        let shared = own.iter().filter(|f| heard.binary_search(f).is_ok());
+        shared.count() * 10 > own.len() * 6
     });
-    (second.is_finite() && most - second > 3.0 && covers).then_some(best)
+    covers.then_some(best)
+}
+
+/// The track whose value exceeds all others by more than a lead; `None` where there is none, or no other.
+fn leader(values: impl Iterator<Item = (usize, f64)>, lead: f64) -> Option<usize> {
+    let mut values: Vec<(usize, f64)> = values.collect();
+    values.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let (first, second) = (values.first()?, values.get(1)?);
+    (first.1 - second.1 > lead).then_some(first.0)
+}
+
+/// Value below which a share of the values lies; 0 of nothing.
+fn quantile(values: impl Iterator<Item = f64>, share: f64) -> f64 {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    let at = (share * values.len().saturating_sub(1) as f64) as usize;
+    values.get(at).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

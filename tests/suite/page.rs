@@ -9,7 +9,7 @@ use takeproof::report::html;
 use takeproof::report::model::Report;
 use takeproof::report::terminal::For;
 
-use crate::browser::browser;
+use crate::browser::{browser, plain};
 use crate::invented;
 
 fn write(
@@ -371,6 +371,12 @@ fn prints_one_page_and_has_a_dark_side() {
     );
     let height = b.eval("document.body.scrollHeight").as_f64().unwrap();
     assert!(height < 1123.0, "{height} points on a page of 1123");
+    let more = b.eval("document.querySelector('.print-only').innerText");
+    assert!(more.as_str().unwrap().contains("more"), "{more}");
+    let printed = b.call("Page.printToPDF", json!({"preferCSSPageSize": true}));
+    let pdf = String::from_utf8_lossy(&plain(printed["data"].as_str().unwrap())).into_owned();
+    let sheets = pdf.matches("/Type /Page").count() - pdf.matches("/Type /Pages").count();
+    assert_eq!(sheets, 1, "sheets of A4");
     b.call(
         "Emulation.setEmulatedMedia",
         json!({"media": "", "features": [{"name": "prefers-color-scheme", "value": "dark"}]}),

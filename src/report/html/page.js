@@ -430,6 +430,7 @@ function toRgb(text) {
 }
 
 /* Two microphones: delay and coherence over time, and what their plain sum does. */
+const measured = (pair) => pair.segments.length > 0;
 function pairFigure(data, pair) {
   const take = data.take, name = (i) => clip((take.tracks.find((t) => t.index === i) || {}).name || "track " + i, 40);
   const said = [];
@@ -511,7 +512,9 @@ function listen(findingId) {
 }
 
 const UNITS = [["_dbfs", "dBFS"], ["_dbtp", "dBTP"], ["_lufs", "LUFS"], ["_db", "dB"], ["_khz", "kHz"], ["_hz", "Hz"], ["_ms", "ms"], ["_samples", "samples"], ["_share", "(share)"], ["_per_min", "a minute"], ["_s", "s"]];
+const SAID = { log_odds_count: "weight for it (log odds)", log_odds_against_count: "weight against it (log odds)" };
 function evidenceKey(key) {
+  if (SAID[key]) return [SAID[key], ""];
   for (const [end, unit] of UNITS) if (key.endsWith(end)) return [key.slice(0, -end.length).replaceAll("_", " "), unit];
   return [key.replaceAll("_", " "), ""];
 }
@@ -569,14 +572,14 @@ function findingDetail(f, data, take) {
   out.push(h("p", { class: "facts" }, [f.start_tc && `${f.start_tc} to ${f.end_tc}`, f.start_s !== null && `${f.start_s.toFixed(2)} to ${f.end_s.toFixed(2)} s`, f.sure, `comes from ${f.origin_word}`].filter(Boolean).join("  ·  ")));
   out.push(listen(f.id));
   const tile = data.drawing && data.drawing.tiles.find((t) => t.finding === f.id);
-  if (tile && tile.tracks.length) out.push(h("figure", {}, h("figcaption", {}, "The same seconds: the mic concerned above, the best mic below; the bar marks the finding"), spectrogram(data, tile, f)));
+  if (tile && tile.tracks.length) out.push(h("figure", {}, h("figcaption", {}, "The same seconds: the mic concerned above, the best mic below. Darker is louder, red the loudest; the bar marks the finding"), spectrogram(data, tile, f)));
   const entries = Object.entries(f.evidence);
   if (entries.length) out.push(h("dl", {}, entries.map(([k, v]) => { const [name, unit] = evidenceKey(k); return [h("dt", {}, name), h("dd", {}, `${evidenceValue(v)}${unit && v !== null ? " " + unit : ""}`)]; }).flat()));
   if (["polarity_inverted", "comb_filtering", "late_track", "duplicate_track", "muffled", "off_mic"].includes(f.kind)) {
     const ids = new Set([...f.tracks, ...["microphones", "against", "reference_tracks"].flatMap((k) => Array.isArray(f.evidence[k]) ? f.evidence[k] : [])]);
     let pairs = take.pairs.filter((p) => ids.has(p.a) && ids.has(p.b));
     if (!pairs.length) pairs = take.pairs.filter((p) => ids.has(p.a) || ids.has(p.b)).sort((p, q) => (q.coherence ?? 0) - (p.coherence ?? 0)).slice(0, 1);
-    out.push(...pairs.slice(0, 3).map((p) => pairFigure(data, p)));
+    out.push(...pairs.filter(measured).slice(0, 3).map((p) => pairFigure(data, p)));
   }
   const e = D.explain[f.kind];
   if (e) out.push(h("details", {}, h("summary", {}, "What this means"), e.filter(([, t]) => t && !(SET && /dB|LUFS/.test(t))).map(([title, text]) => h("p", {}, h("b", {}, title + ": "), text))));
@@ -592,7 +595,7 @@ function tables(data, take) {
   if (SET) return out;
   const v = (x, digits = 1) => x === null || x === undefined ? "–" : minus(x, digits);
   out.push(lazy("Measurements of every track", () => table(["Track", "Peak dBFS", "True peak dBTP", "Speech dBFS", "Speech share", "Noise dBFS", "Noise dBA", "Speech over noise dB", "Loudness LUFS", "Top kHz", "Clipped"], take.tracks.map((t) => { const m = t.measurements; return [`${t.index} ${clip(t.name || "", 60)}`, v(m.sample_peak_dbfs), v(m.true_peak_dbtp), v(m.speech_level_dbfs), v(m.speech_share, 2), v(m.noise_floor_dbfs), v(m.noise_floor_dba), v(m.snr_db), v(m.loudness_lufs), m.bandwidth_hz === null ? "–" : (m.bandwidth_hz / 1000).toFixed(1), String(m.clipped_samples)]; }))));
-  if (take.pairs.length) out.push(lazy(`Pairs of microphones (${take.pairs.length})`, () => h("div", {}, table(["Pair", "Delay ms", "Level dB", "Polarity", "Coherence", "Nudge samples"], take.pairs.map((p) => [`${name(p.a)} and ${name(p.b)}`, v(p.delay_ms, 2), v(p.level_difference_db), p.polarity, v(p.coherence, 2), p.nudge_samples === null ? "–" : minus(p.nudge_samples, 0)])), take.pairs.slice(0, 12).map((p) => pairFigure(data, p)))));
+  if (take.pairs.length) out.push(lazy(`Pairs of microphones (${take.pairs.length})`, () => h("div", {}, table(["Pair", "Delay ms", "Level dB", "Polarity", "Coherence", "Nudge samples"], take.pairs.map((p) => [`${name(p.a)} and ${name(p.b)}`, v(p.delay_ms, 2), v(p.level_difference_db), p.polarity, v(p.coherence, 2), p.nudge_samples === null ? "–" : minus(p.nudge_samples, 0)])), take.pairs.filter(measured).slice(0, 12).map((p) => pairFigure(data, p)))));
   if (take.faders) out.push(lazy("Faders in the mix", () => h("div", {}, take.faders.map((f) => h("figure", {}, h("figcaption", {}, `${name(f.track)} in ${name(f.mix_track)}, dB`), canvas(60, "Fader over time", (g, w, hh, c) => { g.strokeStyle = c.body; g.lineWidth = 1.5; g.beginPath(); let up = true; f.gain_db.forEach((x, i) => { if (x === null) { up = true; return; } const px = i / Math.max(1, f.gain_db.length - 1) * (w - 40) + 34, y = 5 + (12 - Math.max(-40, Math.min(12, x))) / 52 * (hh - 10); if (up) g.moveTo(px, y); else g.lineTo(px, y); up = false; }); g.stroke(); g.fillStyle = c.soft; g.textAlign = "right"; for (const l of [0, -20]) g.fillText(minus(l, 0), 28, 5 + (12 - l) / 52 * (hh - 10)); }))))));
   if (take.not_judged.length) out.push(lazy(`Tests that could not run here (${take.not_judged.length})`, () => h("ul", {}, take.not_judged.map((j) => h("li", {}, `${kindName(j.kind)}${j.tracks.length ? " on " + j.tracks.map(name).join(", ") : ""}: ${j.why}`)))));
   out.push(lazy("Files", () => h("ul", {}, take.files.map((f) => h("li", {}, `${clip(f.path, 200)} (${(f.bytes / 1e6).toFixed(1)} MB)`, f.problems.length ? h("ul", {}, f.problems.map((p) => h("li", {}, `${p.code}: ${p.detail}`))) : null)))));

@@ -105,6 +105,14 @@ fn count(n: usize, word: &str) -> String {
     }
 }
 
+/// Rows that the first screen does not show, for the sheet of paper; empty where it shows all.
+pub(super) fn more(rows: usize) -> String {
+    match rows {
+        0 => String::new(),
+        n => count(n, "row"),
+    }
+}
+
 /// The numbers of the day, one short phrase each.
 pub(super) fn counts(report: &Report) -> Vec<Value> {
     let t = &report.day.totals;
@@ -264,7 +272,9 @@ fn finding_line(report: &Report, f: &Finding) -> Value {
         .iter()
         .map(|&p| rank::take_label(&report.takes[p]))
         .collect();
-    names.extend(files);
+    if names.is_empty() {
+        names.extend(files);
+    }
     names.dedup();
     let more = names.len().saturating_sub(6);
     names.truncate(6);

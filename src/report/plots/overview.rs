@@ -55,7 +55,7 @@ impl<'a> Overview<'a> {
         listed.sort_by(|a, b| {
             b.severity
                 .cmp(&a.severity)
-                .then(b.confidence.total_cmp(&a.confidence))
+                .then(a.start_sample.cmp(&b.start_sample))
         });
         Overview {
             take,
@@ -400,38 +400,24 @@ impl<'a> Overview<'a> {
                 let wide = c.width(word, 11.5, true);
                 let free =
                     |l: f64, r: f64| taken.iter().all(|&(tl, tr)| r < tl - 3.0 || l > tr + 3.0);
-                let (sign_left, sign_right) = (a - 1.0, a + 9.0);
-                if tall
-                    && free(sign_left, sign_right + 3.0 + wide)
-                    && sign_right + 3.0 + wide < RIGHT
-                {
-                    c.sign(a + 4.0, y + 7.5, f.severity, 4.0)?;
-                    c.text(
-                        a + 12.0,
-                        y + 7.5,
-                        word,
-                        11.5,
-                        true,
-                        colour(f.severity),
-                        At::Left,
-                    )?;
-                    taken.push((sign_left, sign_right + 3.0 + wide));
-                } else if tall && a + 14.0 + wide >= RIGHT && free(a - 12.0 - wide, a + 1.0) {
-                    c.sign(a - 4.0, y + 7.5, f.severity, 4.0)?;
-                    c.text(
-                        a - 11.0,
-                        y + 7.5,
-                        word,
-                        11.5,
-                        true,
-                        colour(f.severity),
-                        At::Right,
-                    )?;
-                    taken.push((a - 12.0 - wide, a + 1.0));
-                } else if free(sign_left, sign_right) {
-                    c.sign(a + 4.0, y + 7.5, f.severity, 4.0)?;
-                    taken.push((sign_left, sign_right));
+                // To the right of its start, else to the left, else only its sign.
+                let (right, left) = ((a - 1.0, a + 12.0 + wide), (a - 12.0 - wide, a + 1.0));
+                let (room, sign, word_at) = if tall && free(right.0, right.1) && right.1 < RIGHT {
+                    (right, a + 4.0, Some((a + 12.0, At::Left)))
+                } else if tall && right.1 + 2.0 >= RIGHT && free(left.0, left.1) {
+                    (left, a - 4.0, Some((a - 11.0, At::Right)))
+                } else if free(a - 1.0, a + 9.0) {
+                    ((a - 1.0, a + 9.0), a + 4.0, None)
+                } else {
+                    continue;
+                };
+                if let Some((x, side)) = word_at {
+                    // Lines of slates and of other findings stay behind the word.
+                    c.rect(room.0 + 2.0, y + 3.0, room.1, y + 14.0, &faint(PAPER, 0.85))?;
+                    c.text(x, y + 7.5, word, 11.5, true, colour(f.severity), side)?;
                 }
+                c.sign(sign, y + 7.5, f.severity, 4.0)?;
+                taken.push(room);
             }
         }
         Ok(())

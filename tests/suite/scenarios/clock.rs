@@ -99,7 +99,6 @@ fn timecode_is_known_by_its_signal_whatever_the_name_and_level() {
 
 /// A file without bext and iXML: mix, boom, body microphones, tone, timecode and an empty track are told by what they carry.
 #[test]
-#[ignore = "open: a mix among microphones of like levels is taken for the boom"]
 fn roles_come_from_the_signal_where_there_are_no_names() {
     let mut rendered = Scene::dialogue(&["Hedda", "Orrin", "Wim"], 24.0, 82).render();
     rendered.usual_mix("Mix");
