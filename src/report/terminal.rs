@@ -155,20 +155,27 @@ fn told(rows: &[Row], row: &Row) -> bool {
 /// Text from labels of files, safe for a terminal: what could steer it, break the line or turn the writing round is shown as a
 /// replacement character.
 pub fn printable(text: &str) -> String {
-    let steers = |c: char| {
-        c.is_control()
-            || ('\u{202a}'..='\u{202e}').contains(&c)
-            || ('\u{2066}'..='\u{2069}').contains(&c)
+    replaced(text, |c| c.is_control() || turns(c))
+}
+
+/// The same without what turns the writing round: a label must not turn the sentence it stands in.
+pub(super) fn straight(text: &str) -> String {
+    replaced(text, turns)
+}
+
+fn turns(c: char) -> bool {
+    ('\u{202a}'..='\u{202e}').contains(&c) || ('\u{2066}'..='\u{2069}').contains(&c)
+}
+
+fn replaced(text: &str, bad: impl Fn(char) -> bool) -> String {
+    let one = |c| {
+        if bad(c) {
+            char::REPLACEMENT_CHARACTER
+        } else {
+            c
+        }
     };
-    text.chars()
-        .map(|c| {
-            if steers(c) {
-                char::REPLACEMENT_CHARACTER
-            } else {
-                c
-            }
-        })
-        .collect()
+    text.chars().map(one).collect()
 }
 
 /// One line of a width; what is too long ends in an ellipsis.

@@ -254,6 +254,11 @@ fn hostile_labels_do_no_harm() {
         json!(true)
     );
     assert_eq!(
+        b.eval("/[\\u202a-\\u202e\\u2066-\\u2069]/.test(document.body.innerText)"),
+        json!(false),
+        "a label turns our own words round"
+    );
+    assert_eq!(
         b.eval("document.documentElement.scrollWidth <= innerWidth"),
         json!(true),
         "nothing runs out of the window"

@@ -14,7 +14,7 @@ use serde_json::json;
 use super::clips::Clip;
 use super::drawing::{Bytes, TakeDrawing, base64};
 use super::model::{Finding, Report, Severity, Take, TakeType};
-use super::terminal::For;
+use super::terminal::{For, straight};
 use super::{clock, words};
 use crate::detect::DETECTORS;
 use crate::judge::rank::{self, Rank, Row};
@@ -81,7 +81,7 @@ pub fn page(
     let mut sections = say::sections(report, &rows, reader);
     // Post asks first whether everything is there.
     let lead = (reader == For::Post && !sections.is_empty()).then(|| sections.remove(0));
-    Ok(template.render(context! {
+    let page = template.render(context! {
         nonce,
         style => Value::from_safe_string(include_str!("page.css").to_owned()),
         script => Value::from_safe_string(include_str!("page.js").to_owned()),
@@ -99,7 +99,8 @@ pub fn page(
         version => report.tool.version.clone(),
         takes_count => report.takes.len(),
         has_clips => !clips.is_empty(),
-    })?)
+    })?;
+    Ok(straight(&page))
 }
 
 fn reader_word(reader: For) -> &'static str {
@@ -142,6 +143,7 @@ impl RowOnPage {
         });
         let track = rank::spoken_list(&tracks);
         let set = reader == For::Set;
+        let files = row.rank == Rank::Files;
         RowOnPage {
             n,
             rank: rank_word(row.rank),
@@ -149,8 +151,16 @@ impl RowOnPage {
             kind: row.kind.clone(),
             kind_name: words::kind(&row.kind).to_owned(),
             severity: row.severity,
-            severity_word: words::severity(row.severity),
-            sure: words::confidence(row.confidence),
+            severity_word: if files {
+                "files"
+            } else {
+                words::severity(row.severity)
+            },
+            sure: if files {
+                ""
+            } else {
+                words::confidence(row.confidence)
+            },
             confidence: row.confidence,
             findings: row.findings.clone(),
             place: row.place.clone(),
@@ -204,7 +214,7 @@ fn strip(report: &Report) -> Vec<serde_json::Value> {
         .iter()
         .enumerate()
         .map(|(n, take)| {
-            let fresh = take.scene.as_deref() != scene;
+            let fresh = n == 0 || take.scene.as_deref() != scene;
             scene = take.scene.as_deref();
             json!({
                 "n": n,
