@@ -13,7 +13,7 @@ use crate::container::{self, ReadError};
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
-use crate::measure::{Chunk, Grid, Signal, TrackMeasures, TrackMeter};
+use crate::measure::{Chunk, Grid, TrackMeasures, TrackMeter};
 use crate::report::model::{Landmark, Unreadable, Window};
 use crate::scan;
 use crate::settings::Settings;
@@ -344,14 +344,9 @@ fn listen(take: &Take, seconds: f64) -> Result<Vec<TrackMeasures>, ReadError> {
 type Meters = Vec<(TrackMeter, u64)>;
 
 fn meters(take: &Take) -> Meters {
-    let signal = Signal {
-        rate: take.rate,
-        bits: take.bits,
-        format: take.format,
-    };
     take.tracks
         .iter()
-        .map(|_| (TrackMeter::new(signal), 0))
+        .map(|_| (TrackMeter::new(take.signal()), 0))
         .collect()
 }
 

@@ -15,7 +15,6 @@ pub use speech::SpeechMap;
 use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
-use crate::report::model::Role;
 use crate::take::Take;
 
 /// Everything between tracks that needs samples: one spectrum meter per track, shared by the pairs and the mixes.
@@ -41,12 +40,7 @@ impl Meter {
     pub fn new(take: &Take) -> Meter {
         let layout = spectra::Layout::new(take.rate);
         let positions: Vec<usize> = (0..take.tracks.len())
-            .filter(|&i| {
-                !matches!(
-                    take.tracks[i].role,
-                    Role::Timecode | Role::Tone | Role::Unused
-                )
-            })
+            .filter(|&i| take.tracks[i].carries_sound())
             .collect();
         let mut planner = RealFftPlanner::new();
         Meter {

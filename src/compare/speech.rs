@@ -81,12 +81,12 @@ impl SpeechMap {
             .map(|e| e.effort)
     }
 
-    /// Whether a talker and nobody else speaks in a frame.
-    pub fn alone(&self, talker: usize, frame: usize) -> bool {
+    /// Whether a talker and nobody else speaks in a frame; of `None`, whether nobody does.
+    pub fn alone(&self, talker: Option<usize>, frame: usize) -> bool {
         let speaks = self.by_talker.iter().map(|mask| mask[frame]);
         speaks
             .enumerate()
-            .all(|(k, speaks)| speaks == (k == talker))
+            .all(|(k, speaks)| speaks == (Some(k) == talker))
     }
 
     /// Frames with the speech that a track is there for.

@@ -476,6 +476,15 @@ impl Rendered {
             .unwrap_or_else(|| panic!("no track {name}"))
     }
 
+    /// Start and end of everything a talker says, s.
+    pub fn lines_of(&self, talker: usize) -> Vec<(f64, f64)> {
+        self.speech
+            .iter()
+            .filter(|s| s.0 == talker)
+            .map(|s| (s.1, s.2))
+            .collect()
+    }
+
     /// RMS of a track over somebody's speech, or over all of it for a boom.
     pub fn speech_level(&self, track: usize) -> f32 {
         let mut spoken = Vec::new();
@@ -523,19 +532,11 @@ impl Rendered {
         let faders: Vec<_> = (0..self.tracks.len())
             .filter(|&k| !self.tracks[k].name.starts_with("Mix"))
             .map(|k| match self.wearers[k] {
-                Some(wearer) => {
-                    let own = self
-                        .speech
-                        .iter()
-                        .filter(|s| s.0 == wearer)
-                        .map(|s| (s.1, s.2))
-                        .collect();
-                    Fader {
-                        track: k,
-                        gain_db: 0.0,
-                        up: own,
-                    }
-                }
+                Some(wearer) => Fader {
+                    track: k,
+                    gain_db: 0.0,
+                    up: self.lines_of(wearer),
+                },
                 None => Fader {
                     track: k,
                     gain_db: -17.0,

@@ -499,42 +499,37 @@ fn mixes(candidates: &[usize], tracks: &[TrackMeasures]) -> Option<Vec<usize>> {
     if candidates.len() < 4 {
         return None;
     }
-    let copied: Vec<Vec<Vec<usize>>> = candidates
+    let spoken: Vec<(usize, Vec<usize>)> = candidates
         .iter()
-        .map(|&a| {
-            let from = |&b: &usize| {
-                if a == b {
-                    Vec::new()
-                } else {
-                    copied(&tracks[a], &tracks[b])
-                }
-            };
-            candidates.iter().map(from).collect()
-        })
+        .map(|&i| (i, active(&tracks[i])))
         .collect();
-    let mut found = candidates.to_vec();
-    let mut sources = copied.iter();
-    found.retain(|_| {
-        let of = sources.next().map_or(&[][..], Vec::as_slice);
-        // Two tracks that are one signal are copied in the same frames; a mix takes its sources in turn.
-        let apart = |x: &[usize], y: &[usize]| {
-            let own = x.iter().filter(|f| y.binary_search(f).is_err()).count();
-            own >= ENOUGH_FRAMES
-        };
-        of.iter()
+    // Two tracks that are one signal are copied in the same frames; a mix takes its sources in turn.
+    let apart = |x: &[usize], y: &[usize]| {
+        let own = x.iter().filter(|f| y.binary_search(f).is_err()).count();
+        own >= ENOUGH_FRAMES
+    };
+    let is_mix = |mix: &usize| {
+        let copies: Vec<Vec<usize>> = spoken
+            .iter()
+            .filter(|(source, _)| source != mix)
+            .map(|(source, frames)| copied(&tracks[*mix], &tracks[*source], frames))
+            .collect();
+        copies
+            .iter()
             .enumerate()
-            .any(|(i, x)| of[i + 1..].iter().any(|y| apart(x, y) && apart(y, x)))
-    });
+            .any(|(i, x)| copies[i + 1..].iter().any(|y| apart(x, y) && apart(y, x)))
+    };
+    let found: Vec<usize> = candidates.iter().copied().filter(is_mix).collect();
     // Half of the tracks being mixes means that nothing was told apart.
     (!found.is_empty() && found.len() <= 2).then_some(found)
 }
 
-/// Frames in which one track is, but for its level, another: the bands that carry the sound differ by the same amount.
-fn copied(mix: &TrackMeasures, source: &TrackMeasures) -> Vec<usize> {
+/// Those of a source's active frames in which one track is, but for its level, that source: the bands that carry the sound
+/// differ by the same amount.
+fn copied(mix: &TrackMeasures, source: &TrackMeasures, active: &[usize]) -> Vec<usize> {
     let bands = bands_within(200.0, 6000.0);
-    let all = active(source);
     let frames = mix.frames.power.len();
-    let step = all.len().div_ceil(COMPARED_FRAMES).max(1);
+    let step = active.len().div_ceil(COMPARED_FRAMES).max(1);
     let is_copy = |f: &usize| {
         let row = &source.frames.bands[*f][bands.clone()];
         let least =
@@ -550,7 +545,9 @@ fn copied(mix: &TrackMeasures, source: &TrackMeasures) -> Vec<usize> {
         let spread = (apart.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt();
         apart.len() >= 5 && spread < COPY_SPREAD_DB
     };
-    all.into_iter()
+    active
+        .iter()
+        .copied()
         .step_by(step)
         .filter(|&f| f < frames)
         .filter(is_copy)
@@ -599,7 +596,7 @@ fn boom(rest: &[usize], tracks: &[TrackMeasures]) -> Option<usize> {
         (a, b) => a.or(b)?,
     };
     // It must also hear what the others hear.
-    let heard = active(&tracks[best]);
+    let (_, heard) = spoken.iter().find(|(i, _)| *i == best)?;
     let covers = spoken.iter().filter(|(i, _)| *i != best).all(|(_, own)| {
         let shared = own.iter().filter(|f| heard.binary_search(f).is_ok());
         shared.count() * 10 > own.len() * 6

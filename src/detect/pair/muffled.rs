@@ -126,7 +126,7 @@ fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
         .iter()
         .position(|t| t.tracks.contains(&lav))?;
     let alone: Vec<usize> = (0..view.grid.frames)
-        .filter(|&f| view.speech.alone(wearer, f))
+        .filter(|&f| view.speech.alone(Some(wearer), f))
         .collect();
     let mine = Bands::of(view, lav);
     let enough = view.grid.frames_in(0.5);

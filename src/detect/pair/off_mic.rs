@@ -58,7 +58,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
                 floor_db(&view.tracks[lav], 2000.0, 8000.0),
             );
             let alone: Vec<usize> = (0..view.grid.frames)
-                .filter(|&f| mine[f] > floor[f] + 15.0 && view.speech.alone(talker, f))
+                .filter(|&f| mine[f] > floor[f] + 15.0 && view.speech.alone(Some(talker), f))
                 .collect();
             let difference: Vec<f64> = alone.iter().map(|&f| high[f] - mine[f]).collect();
             let least = view.grid.frames_in(view.settings.get(&MIN_S));

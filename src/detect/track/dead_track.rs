@@ -207,12 +207,7 @@ fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
             .filter(|&f| {
                 !(dead.start..dead.end).contains(&f)
                     && boom_level[f] > loud
-                    && view
-                        .speech
-                        .by_talker
-                        .iter()
-                        .enumerate()
-                        .all(|(k, mask)| mask[f] == (Some(k) == who))
+                    && view.speech.alone(who, f)
             })
             .map(|f| over[f])
             .collect();

@@ -277,7 +277,7 @@ fn ratios_db(
 ) -> Vec<Option<f64>> {
     let (a, b) = (&view.tracks[track], &view.tracks[other]);
     let alone: Vec<usize> = (0..view.grid.frames)
-        .filter(|&f| view.speech.alone(talker, f))
+        .filter(|&f| view.speech.alone(Some(talker), f))
         .collect();
     let least = view.grid.frames_in(0.5);
     bands

@@ -351,10 +351,11 @@ fn pack(take: &Take, drawing: Option<&TakeDrawing>, reader: For) -> Result<Strin
             .collect();
         json!({"column_s": d.column_s, "floor_column_s": d.floor_column_s, "tracks": tracks, "tiles": tiles})
     });
-    let text = serde_json::to_vec(&json!({"take": on_page(take, reader), "drawing": drawn}))?;
+    let text = json!({"take": on_page(take, reader), "drawing": drawn}).to_string();
+    let text = straight(&text);
     let mut deflate = flate2::write::DeflateEncoder::new(Vec::new(), flate2::Compression::new(6));
     deflate.write_all(&(text.len() as u32).to_le_bytes())?;
-    deflate.write_all(&text)?;
+    deflate.write_all(text.as_bytes())?;
     deflate.write_all(&bytes)?;
     Ok(base64(&deflate.finish()?))
 }

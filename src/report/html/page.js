@@ -1,9 +1,7 @@
 (() => {
 "use strict";
 const $ = (id) => document.getElementById(id);
-// A label must not turn round the sentence it stands in.
-const straight = (_, v) => typeof v === "string" ? v.replace(/[\u202a-\u202e\u2066-\u2069]/g, "\ufffd") : v;
-const D = JSON.parse($("index").textContent, straight);
+const D = JSON.parse($("index").textContent);
 const SET = D.view === "set";
 const stats = { drawn: 0, unpacked: 0, rows: 0, errors: [] };
 window.takeproof = stats;
@@ -102,7 +100,7 @@ function unpack(n) {
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
     const all = new Uint8Array(await new Response(stream).arrayBuffer());
     const length = new DataView(all.buffer).getUint32(0, true);
-    const data = JSON.parse(new TextDecoder().decode(all.subarray(4, 4 + length)), straight);
+    const data = JSON.parse(new TextDecoder().decode(all.subarray(4, 4 + length)));
     const rest = all.subarray(4 + length);
     const part = ([at, n], stride) => {
       const out = rest.slice(at, at + n);
@@ -518,7 +516,7 @@ const SAID = { log_odds_count: "weight for it (log odds)", log_odds_against_coun
 function evidenceKey(key) {
   if (SAID[key]) return [SAID[key], ""];
   for (const [end, unit] of UNITS) if (key.endsWith(end)) return [key.slice(0, -end.length).replaceAll("_", " "), unit];
-  return [straight("", key.replaceAll("_", " ")), ""];
+  return [key.replaceAll("_", " "), ""];
 }
 function evidenceValue(v) {
   if (v === null) return "not measured";

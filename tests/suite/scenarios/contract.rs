@@ -18,6 +18,11 @@ fn told_on(take: &Take, kind: &str, track: usize) -> bool {
         .any(|f| f.tracks.contains(&(track + 1)))
 }
 
+/// A kind is told of a track, or is not; `at`: on which side of the line the case lies.
+fn assert_told(take: &Take, kind: &str, track: usize, told: bool, at: impl std::fmt::Display) {
+    assert_eq!(told_on(take, kind, track), told, "{at}: {}", listing(take));
+}
+
 /// The measured active speech level of a track moved to a value.
 fn speech_to(rendered: &mut Rendered, track: usize, dbfs: f64) {
     let now = check(rendered).tracks[track].measurements.speech_level_dbfs;
@@ -31,12 +36,7 @@ fn speech_below_45_dbfs_is_low_and_above_36_it_is_not() {
     for (dbfs, told) in [(-46.5, true), (-34.5, false)] {
         speech_to(&mut rendered, track, dbfs);
         let take = check(&rendered);
-        assert_eq!(
-            told_on(&take, "level_low", track),
-            told,
-            "{dbfs}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "level_low", track, told, dbfs);
     }
 }
 
@@ -52,12 +52,7 @@ fn speech_above_14_dbfs_is_hot_and_below_17_it_is_not() {
         let take = check(&limited);
         let level = take.tracks[track].measurements.speech_level_dbfs.unwrap();
         assert_eq!(level > -14.0, told, "{level}");
-        assert_eq!(
-            told_on(&take, "level_hot", track),
-            told,
-            "{level}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "level_hot", track, told, level);
     }
 }
 
@@ -65,12 +60,7 @@ fn speech_above_14_dbfs_is_hot_and_below_17_it_is_not() {
 fn three_peaks_at_the_top_are_hot_and_two_are_not() {
     let plain = dialogue(63);
     let track = plain.track("Hedda");
-    let own: Vec<(f64, f64)> = plain
-        .speech
-        .iter()
-        .filter(|s| s.0 == 0)
-        .map(|s| (s.1, s.2))
-        .collect();
+    let own = plain.lines_of(0);
     for (peaks, told) in [(4, true), (2, false)] {
         let mut rendered = plain.clone();
         for k in 0..peaks {
@@ -97,12 +87,7 @@ fn three_peaks_at_the_top_are_hot_and_two_are_not() {
             }
         }
         let take = check(&rendered);
-        assert_eq!(
-            told_on(&take, "level_hot", track),
-            told,
-            "{peaks}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "level_hot", track, told, peaks);
         assert_silent(&take, "clipping");
     }
 }
@@ -143,12 +128,7 @@ fn speech_12_db_over_its_noise_is_noisy_and_16_is_not() {
             *v += h * gain as f32;
         }
         let take = check(&rendered);
-        assert_eq!(
-            told_on(&take, "noise_high", track),
-            told,
-            "{distance}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "noise_high", track, told, distance);
         let snr = take.tracks[track].measurements.snr_db.unwrap();
         assert!((snr - distance).abs() < 2.0, "{distance}: {snr}");
     }
@@ -193,12 +173,7 @@ fn an_offset_above_55_dbfs_is_told_and_below_it_is_not() {
         let mut rendered = plain.clone();
         rendered.offset(track, 10f32.powf(dbfs / 20.0));
         let take = check(&rendered);
-        assert_eq!(
-            told_on(&take, "dc_offset", track),
-            told,
-            "{dbfs}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "dc_offset", track, told, dbfs);
     }
 }
 
@@ -214,12 +189,7 @@ fn peaks_of_the_mix_above_0_7_dbtp_are_over_and_below_1_5_they_are_not() {
             .unwrap();
         rendered.step_gain(mix, 0.0, dbtp - now);
         let take = check(&rendered);
-        assert_eq!(
-            told_on(&take, "true_peak_over", mix),
-            told,
-            "{dbtp}: {}",
-            listing(&take)
-        );
+        assert_told(&take, "true_peak_over", mix, told, dbtp);
     }
 }
 

@@ -224,15 +224,21 @@ fn whispered(x: &[f32], random: &mut Random) -> Vec<f32> {
     out
 }
 
-#[test]
-fn whispers_are_no_radio_and_no_cloth() {
-    let mut scene = Scene::new(16.0, 22);
+/// Two people who say nothing yet; background and the microphones' own noise, dB re normal speech at 1 m.
+fn two_people(seconds: f64, seed: u64, background_db: f64, noise_db: f64) -> Scene {
+    let mut scene = Scene::new(seconds, seed);
     scene.boom().talker("Hedda").talker("Orrin");
-    scene.background_db = -60.0;
+    scene.background_db = background_db;
     scene
         .microphones
         .iter_mut()
-        .for_each(|m| m.noise_db = -56.0);
+        .for_each(|m| m.noise_db = noise_db);
+    scene
+}
+
+#[test]
+fn whispers_are_no_radio_and_no_cloth() {
+    let mut scene = two_people(16.0, 22, -60.0, -56.0);
     let mut random = Random::new(6);
     for (k, at_s) in [(0, 1.5), (1, 5.2), (0, 8.9), (1, 12.3)] {
         let voice = &sources::VOICES[k];
@@ -285,13 +291,7 @@ fn a_shout_near_full_scale_is_acting() {
 
 #[test]
 fn long_pauses_are_no_gaps() {
-    let mut scene = Scene::new(30.0, 24);
-    scene.boom().talker("Hedda").talker("Orrin");
-    scene.background_db = -66.0;
-    scene
-        .microphones
-        .iter_mut()
-        .for_each(|m| m.noise_db = -70.0);
+    let mut scene = two_people(30.0, 24, -66.0, -70.0);
     for (talker, at_s) in [(0, 2.0), (1, 11.5), (0, 21.0)] {
         scene.lines.push(takeproof::synth::scene::Line {
             talker,

@@ -123,12 +123,7 @@ fn another_channel_at_no_delay_is_bleed() {
 fn tracks_that_follow_the_faders_are_told() {
     let mut r = dialogue(37);
     for track in 1..4 {
-        let own: Vec<_> = r
-            .speech
-            .iter()
-            .filter(|s| Some(s.0) == r.wearers[track])
-            .map(|s| (s.1, s.2))
-            .collect();
+        let own = r.lines_of(r.wearers[track].unwrap());
         let rate = f64::from(r.rate);
         for (i, v) in r.tracks[track].x.iter_mut().enumerate() {
             let t = i as f64 / rate;
@@ -193,16 +188,10 @@ fn a_boom_that_loses_a_line_is_off_mic() {
 fn a_track_and_its_faded_copy_are_no_duplicates() {
     let mut r = dialogue(39);
     let hedda = r.track("Hedda");
-    let own: Vec<(f64, f64)> = r
-        .speech
-        .iter()
-        .filter(|s| s.0 == 0)
-        .map(|s| (s.1, s.2))
-        .collect();
     let up = Fader {
         track: hedda,
         gain_db: 0.0,
-        up: own,
+        up: r.lines_of(0),
     };
     r.mix("Hedda post", &[up], -30.0);
     let post = r.tracks.remove(0);
