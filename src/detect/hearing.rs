@@ -1,11 +1,14 @@
 //! What several detectors ask of a track: which tracks to listen to, levels of band groups per frame, active levels.
 
+use crate::compare::speech::runs;
 use crate::measure::TrackMeasures;
 use crate::measure::frames::bands_within;
 use crate::report::model::Role;
 use crate::units::power_db;
 
 use super::TakeView;
+use super::pair::muffled;
+use super::track::dead_track;
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
 pub const QUIET_DB: f64 = -150.0;
@@ -65,6 +68,37 @@ pub fn mean_level_db(levels_db: &[f64], frames: impl Iterator<Item = usize>) -> 
         power_db(sum / count as f64).max(QUIET_DB)
     }
 }
+
+/// Frames in which a microphone can bear witness for another: open (not digital silence, not muted, not dead) and not
+/// muffled. A witness that has lost what it used to hear would make every word on its neighbour stand out.
+pub fn fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
+    let measures = &view.tracks[track];
+    let frames = view.grid.frames;
+    let mut fit = vec![true; frames];
+    for (start, end) in dead_track::dead_frames(view, track) {
+        fit[start..end].fill(false);
+    }
+    let floor = floor_db(measures, 400.0, 10_000.0);
+    let sounding: Vec<f64> = (0..frames)
+        .filter(|&f| fit[f] && floor[f] > QUIET_DB + 10.0)
+        .map(|f| floor[f])
+        .collect();
+    let usual = median(&sounding);
+    let shut: Vec<bool> = (0..frames)
+        .map(|f| measures.frames.power[f] == 0.0 || floor[f] < usual - MUTED_DB)
+        .collect();
+    let around = view.grid.frames_in(0.5);
+    for (start, end) in runs(&shut) {
+        fit[start.saturating_sub(around)..(end + around).min(frames)].fill(false);
+    }
+    if let Some(start) = muffled::from(view, track) {
+        fit[start..].fill(false);
+    }
+    fit
+}
+
+/// A background this far below the usual one is a mute, dB.
+const MUTED_DB: f64 = 4.0;
 
 /// Names of tracks for a sentence: the first three, then a count.
 pub fn names(view: &TakeView<'_>, positions: &[usize]) -> String {

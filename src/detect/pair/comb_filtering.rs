@@ -51,8 +51,11 @@ pub static MIN_EXPLAINED: Param = Param {
     why: "limiters leave 0.93, low-cuts in the bus 0.97, missing sources less",
 };
 
-/// The louder of the two has to be up within this of the highest fader: two closed faders comb nothing anybody hears, dB.
-const UP_DB: f64 = 20.0;
+/// The louder of the two has to be up within this of the highest fader: what two resting faders let through is not the voice
+/// that anybody listens to, dB.
+const UP_DB: f64 = 10.0;
+/// Share of a stretch in which both have to be up at like levels: a fader that opens after the first word has met nobody yet.
+const MEETING_SHARE: f64 = 0.7;
 /// Stretches of one pair closer than this are one finding, s.
 const JOIN_S: f64 = 2.0;
 /// Shortest speech worth a finding, s.
@@ -168,21 +171,7 @@ fn meeting(
             0.5,
         )
     };
-    // Up for nearly the whole stretch: a fader on its way down after the last line is no meeting.
-    let mostly = |source: usize| {
-        quantile(
-            &steps
-                .iter()
-                .map(|s| f64::from(s.gains[source].abs()))
-                .collect::<Vec<_>>(),
-            0.2,
-        )
-    };
-    let (gain_a, gain_b) = (mostly(a)?, mostly(b)?);
     let explained = middle(&|s| s.explained)?;
-    if gain_a <= 0.0 || gain_b <= 0.0 || db(gain_a.max(gain_b)) < top_db - UP_DB {
-        return None;
-    }
     // What reaches the mix of the voice at the far microphone alike in both: its room sound does not ripple.
     let coherent_db = 10.0 * segment.coherence.clamp(0.01, 1.0).log10();
     let owner = |track: usize| {
@@ -203,15 +192,24 @@ fn meeting(
         (false, true) => -coherent_db,
         _ => 0.0,
     };
-    let difference_db = segment.level_difference_db + db(gain_b / gain_a) + far_db;
     // Somebody else's body microphone hears the room more than the voice.
     let lavs = [pair.a, pair.b]
         .iter()
         .all(|&t| view.track(t).role == Role::Lav);
     let limit = view.settings.get(&MAX_DIFFERENCE) * if lavs { 0.7 } else { 1.0 };
-    if difference_db.abs() > limit {
+    let differences: Vec<f64> = steps
+        .iter()
+        .filter_map(|s| {
+            let (gain_a, gain_b) = (f64::from(s.gains[a].abs()), f64::from(s.gains[b].abs()));
+            let up = db(gain_a.max(gain_b)) >= top_db - UP_DB;
+            let difference_db = segment.level_difference_db + db(gain_b / gain_a) + far_db;
+            (up && difference_db.abs() <= limit).then_some(difference_db)
+        })
+        .collect();
+    if (differences.len() as f64) < MEETING_SHARE * steps.len() as f64 {
         return None;
     }
+    let difference_db = quantile(&differences, 0.5)?;
     // The two have to be what the mix is made of, then.
     let shares = middle(&|s| s.shares[a] + s.shares[b])?;
     if shares < 0.5 {

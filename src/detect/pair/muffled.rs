@@ -115,6 +115,20 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     findings
 }
 
+/// First frame from which a body microphone has lost its top end within the take.
+pub(crate) fn from(view: &TakeView<'_>, track: usize) -> Option<usize> {
+    if view.track(track).role != Role::Lav {
+        return None;
+    }
+    let t = tilts(view, track)?;
+    let step = step(
+        &t.db,
+        view.grid.frames_in(0.5),
+        view.settings.get(&MIN_STEP_DB),
+    )?;
+    Some(t.frames[step.at])
+}
+
 /// Where nothing else is known: what a microphone on the chest shows against a boom, dB.
 const USUAL_DB: f64 = -5.0;
 
@@ -199,6 +213,9 @@ struct Step {
     spread_db: f64,
 }
 
+/// Cuts that are looked at first.
+const COARSE_CUTS: usize = 400;
+
 /// The cut with the largest gain in absolute deviation, if what follows lies at least `least_db` below what came before and
 /// stays there to the end.
 fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
@@ -207,19 +224,21 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
             .map(|v| (v - middle).abs().min(12.0))
             .sum::<f64>()
     };
-    let mut best: Option<(f64, usize)> = None;
-    for at in least..x.len().saturating_sub(least - 1) {
-        let (before, after) = x.split_at(at);
-        let (b, a) = (median(before), median(after));
-        if a > b - least_db {
-            continue;
-        }
-        let both = cost(before, b) + cost(after, a);
-        if best.is_none_or(|(c, _)| both < c) {
-            best = Some((both, at));
-        }
-    }
-    let (_, at) = best?;
+    let last = x.len().saturating_sub(least);
+    let best = |cuts: &mut dyn Iterator<Item = usize>| -> Option<usize> {
+        cuts.filter_map(|at| {
+            let (before, after) = x.split_at(at);
+            let (b, a) = (median(before), median(after));
+            (a <= b - least_db).then(|| (cost(before, b) + cost(after, a), at))
+        })
+        .min_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)))
+        .map(|(_, at)| at)
+    };
+    // A coarse look first: the cost of a look at every frame would grow with the square of the take.
+    let stride = (x.len() / COARSE_CUTS).max(1);
+    let coarse = best(&mut (least..=last).step_by(stride))?;
+    let near = coarse.saturating_sub(stride).max(least)..=(coarse + stride).min(last);
+    let at = best(&mut near.step_by((stride / 100).max(1)))?;
     let (before, after) = x.split_at(at);
     let (before_db, after_db) = (median(before), median(after));
     let middle = 0.5 * (before_db + after_db);

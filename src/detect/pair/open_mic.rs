@@ -65,6 +65,8 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
+/// A fader that is further below the highest one even over its wearer's words rests throughout: it is not in use, dB.
+const IN_USE_DB: f64 = 12.0;
 /// Blips of speech shorter than this do not end a silence, s.
 const BLIP_S: f64 = 0.55;
 /// Steps in which the gain cannot be told do not close a fader for so long, s.
@@ -127,9 +129,13 @@ fn opened(view: &TakeView<'_>, mix: &Mix) -> Vec<Open> {
         .map(|(&(_, s), own)| gain_in_use(mix, s, own))
         .collect();
     let below = view.settings.get(&MAX_BELOW);
+    let top_db = mix.top_db();
     let mut found = Vec::new();
     for (i, &(track, source)) in lavs.iter().enumerate() {
-        let Some(use_db) = in_use[i] else { continue };
+        let Some(use_db) = in_use[i].filter(|u| top_db.is_some_and(|top| *u > top - IN_USE_DB))
+        else {
+            continue;
+        };
         let own = &speaking[i];
         // What a limiter takes away while others speak: seen on their own microphones.
         let reduced = |step: usize| -> f64 {

@@ -72,6 +72,24 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     }
     let voice = levels_db(&view.tracks[track], 200.0, 4000.0);
     let silent = voice.iter().all(|&v| v <= QUIET_DB);
+    dead(view, track, &voice)
+        .into_iter()
+        .filter(|d| silent || concerns_the_wearer(view, track, d))
+        .map(|d| finding(view, track, &voice, d))
+        .collect()
+}
+
+/// Dead stretches of a track, also those that concern no word of its wearer: (first frame, one past the last).
+pub(crate) fn dead_frames(view: &TakeView<'_>, track: usize) -> Vec<(usize, usize)> {
+    let voice = levels_db(&view.tracks[track], 200.0, 4000.0);
+    dead(view, track, &voice)
+        .into_iter()
+        .map(|d| (d.start, d.end))
+        .collect()
+}
+
+fn dead(view: &TakeView<'_>, track: usize, voice: &[f64]) -> Vec<Dead> {
+    let grid = view.grid;
     // Speech that another microphone hears well.
     let others: Vec<usize> = view
         .microphones()
@@ -79,28 +97,22 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         .filter(|&m| m != track)
         .collect();
     let heard = heard_elsewhere(view, &others);
-    let found = if silent {
-        vec![Dead {
+    if voice.iter().all(|&v| v <= QUIET_DB) {
+        return vec![Dead {
             start: 0,
             end: grid.frames,
             speech_s: heard.iter().filter(|&&h| h).count() as f64 / grid.frames_per_s(),
             life_share: 0.0,
-        }]
-    } else {
-        dead_stretches(
-            &voice,
-            &heard,
-            view.settings.get(&MAX_LIFE_DB),
-            view.settings.get(&MIN_S),
-            view.settings.get(&MIN_SPEECH_S),
-            grid.frames_per_s(),
-        )
-    };
-    found
-        .into_iter()
-        .filter(|d| silent || concerns_the_wearer(view, track, d))
-        .map(|d| finding(view, track, &voice, d))
-        .collect()
+        }];
+    }
+    dead_stretches(
+        voice,
+        &heard,
+        view.settings.get(&MAX_LIFE_DB),
+        view.settings.get(&MIN_S),
+        view.settings.get(&MIN_SPEECH_S),
+        grid.frames_per_s(),
+    )
 }
 
 /// Frames in which somebody speaks and one of the given microphones is well over its background.

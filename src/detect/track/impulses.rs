@@ -6,6 +6,7 @@
 //! at the same sample (then it is the recorder); is it a landmark.
 
 use crate::detect::TakeView;
+use crate::detect::hearing::fit;
 use crate::measure::fine::{Fine, level};
 use crate::measure::runs::{Repeat, Run};
 use crate::report::model::Role;
@@ -96,6 +97,8 @@ pub(crate) struct Impulses<'a> {
     quiet: Vec<u8>,
     // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
     hiss: Vec<u8>,
+    // Whether it can bear witness, per frame of the take.
+    fit: Vec<Vec<bool>>,
 }
 
 impl<'a> Impulses<'a> {
@@ -130,6 +133,7 @@ impl<'a> Impulses<'a> {
                 .collect(),
             quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
             hiss: tracks.iter().map(|i| hiss(high(i))).collect(),
+            fit: tracks.iter().map(|&i| fit(view, i)).collect(),
             tracks,
         }
     }
@@ -170,34 +174,49 @@ impl<'a> Impulses<'a> {
     }
 
     /// Code per step that a sound on track `t` usually stays below, going by what the best of the other microphones hears at
-    /// the time; 255 where that one is muted. `None` without a witness.
+    /// the time; 255 where none can tell. `None` without a witness.
     ///
     /// Levels are lined up by what each track has when it is loud; the best witness is the one whose hiss then lies lowest,
-    /// because it says most about faint sounds. What it cannot hear, another talker's words say, counts in the lead: the
-    /// level of this track over that witness at its own loud moments.
+    /// because it says most about faint sounds; where that one is muted, dead or muffled the next best speaks.
     fn allowed(&self, t: usize, witnesses: &[usize]) -> Option<Vec<u8>> {
-        let loud = |o: usize| {
-            i32::from(Fine::rank(
-                &self.coarse[o],
-                0,
-                self.coarse[o].len() as i64,
-                0.95,
-            ))
-        };
         let muted = |o: usize| {
             let off = |c: &&u8| c.saturating_add(MUTED) < self.hiss[o];
             20 * self.wide[o].iter().filter(off).count() > self.wide[o].len()
         };
-        let best = witnesses
-            .iter()
-            .copied()
-            .min_by_key(|&o| (muted(o), i32::from(self.hiss[o]) - loud(o)))?;
-        let shift = loud(t) - loud(best);
-        let there = &self.coarse[best];
+        let mut order = witnesses.to_vec();
+        order.sort_by_key(|&o| (muted(o), i32::from(self.hiss[o]) - self.loud(o)));
+        order
+            .into_iter()
+            .map(|o| self.allowed_by(t, o))
+            .reduce(|best, next| {
+                best.into_iter()
+                    .zip(next)
+                    .map(|(b, n)| if b == 255 { n } else { b })
+                    .collect()
+            })
+    }
+
+    /// Level of a track when it is loud, in codes.
+    fn loud(&self, t: usize) -> i32 {
+        let coarse = &self.coarse[t];
+        i32::from(Fine::rank(coarse, 0, coarse.len() as i64, 0.95))
+    }
+
+    /// Code per step that a sound on track `t` usually stays below, going by one witness; 255 where that one cannot tell.
+    /// What it cannot hear, another talker's words say, counts in the lead: the level of this track over that witness at
+    /// its own loud moments.
+    fn allowed_by(&self, t: usize, witness: usize) -> Vec<u8> {
+        let shift = self.loud(t) - self.loud(witness);
+        let there = &self.coarse[witness];
+        let step = self.fine(t).step as u64;
+        let fit = |k: usize, steps: usize| {
+            let frame = self.view.grid.frame((k * steps) as u64 * step);
+            self.fit[witness].get(frame).copied().unwrap_or(false)
+        };
         let mut leads: Vec<i32> = self.coarse[t]
             .iter()
             .enumerate()
-            .filter(|(_, here)| **here >= self.quiet[t].saturating_add(HEARS))
+            .filter(|(k, here)| **here >= self.quiet[t].saturating_add(HEARS) && fit(*k, COARSE))
             .map(|(k, &here)| {
                 let near = &there[k.saturating_sub(1)..(k + 2).min(there.len())];
                 let heard = near.iter().copied().max().unwrap_or(0);
@@ -210,18 +229,21 @@ impl<'a> Impulses<'a> {
         } else {
             leads[(LEAD_SHARE * leads.len() as f64) as usize]
         };
-        Some(
-            self.wide[best]
-                .iter()
-                .map(|&heard| {
-                    if heard.saturating_add(MUTED) < self.hiss[best] {
-                        255
-                    } else {
-                        (i32::from(heard) + shift + lead).clamp(0, 255) as u8
-                    }
-                })
-                .collect(),
-        )
+        let mut open: (usize, bool) = (usize::MAX, false);
+        self.wide[witness]
+            .iter()
+            .enumerate()
+            .map(|(k, &heard)| {
+                if open.0 != k / COARSE {
+                    open = (k / COARSE, fit(k, 1));
+                }
+                if !open.1 || heard.saturating_add(MUTED) < self.hiss[witness] {
+                    255
+                } else {
+                    (i32::from(heard) + shift + lead).clamp(0, 254) as u8
+                }
+            })
+            .collect()
     }
 
     /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least

@@ -13,7 +13,7 @@
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
 
 use crate::compare::speech::runs;
-use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
+use crate::detect::hearing::{QUIET_DB, fit, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
@@ -194,9 +194,9 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
         };
         heard_by.push(other);
         let theirs = &view.tracks[other].frames.bands;
-        let alive = alive(view, other);
+        let fit = fit(view, other);
         for (f, row) in predicted.iter_mut().enumerate() {
-            if !alive[f] {
+            if !fit[f] {
                 continue;
             }
             let near = f.saturating_sub(1)..(f + 2).min(frames);
@@ -294,31 +294,6 @@ fn ratios_db(
             (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
         })
         .collect()
-}
-
-/// Frames in which a microphone is open: not digital silence, not half a second around a mute (its background falls more than
-/// 4 dB below the usual).
-fn alive(view: &TakeView<'_>, track: usize) -> Vec<bool> {
-    let measures = &view.tracks[track];
-    let bands = bands_within(400.0, 10_000.0);
-    let floor: Vec<f64> = (0..view.grid.frames)
-        .map(|f| power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB))
-        .collect();
-    let sounding: Vec<f64> = floor
-        .iter()
-        .copied()
-        .filter(|&l| l > QUIET_DB + 10.0)
-        .collect();
-    let usual = percentile(&sounding, 0.5);
-    let shut: Vec<bool> = (0..floor.len())
-        .map(|f| measures.frames.power[f] == 0.0 || floor[f] < usual - 4.0)
-        .collect();
-    let around = view.grid.frames_in(0.5);
-    let mut open = vec![true; shut.len()];
-    for (start, end) in runs(&shut) {
-        open[start.saturating_sub(around)..(end + around).min(shut.len())].fill(false);
-    }
-    open
 }
 
 fn finding(
