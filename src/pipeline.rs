@@ -307,6 +307,7 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
         landmarks: &landmarks,
         windows: &windows,
         settings,
+        known: detect::hearing::Known::new(tracks.len()),
     };
     let findings: Vec<Finding> = detect::detect(&view);
     let judged = judge::judge(&view, findings);
@@ -381,10 +382,19 @@ fn measure(take: &Take) -> Result<Measured, ReadError> {
     let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
     let mut meters = meters(take);
     let mut between = compare::Meter::new(take);
-    let mut block = Block::default();
-    while decoder.next_into(&mut block)? {
-        push(&mut meters, &mut block);
-        between.push(&block.x);
+    let (mut block, mut next) = (Block::default(), Block::default());
+    let mut more = decoder.next_into(&mut block)?;
+    while more {
+        // The next block is read while this one is measured.
+        let (read, ()) = rayon::join(
+            || decoder.next_into(&mut next),
+            || {
+                push(&mut meters, &mut block);
+                between.push(&block.x);
+            },
+        );
+        more = read?;
+        std::mem::swap(&mut block, &mut next);
     }
     let samples = decoder.position();
     Ok((finish(meters), between.finish(), decoder.finish()?, samples))

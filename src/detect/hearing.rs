@@ -1,5 +1,7 @@
 //! What several detectors ask of a track: which tracks to listen to, levels of band groups per frame, active levels.
 
+use std::sync::OnceLock;
+
 use crate::compare::speech::runs;
 use crate::measure::TrackMeasures;
 use crate::measure::frames::bands_within;
@@ -8,7 +10,7 @@ use crate::units::power_db;
 
 use super::TakeView;
 use super::pair::muffled;
-use super::track::dead_track;
+use super::track::{dead_track, impulses};
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
 pub const QUIET_DB: f64 = -150.0;
@@ -35,9 +37,64 @@ pub fn levels_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64
 /// Background of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
 pub fn floor_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
     let bands = bands_within(low_hz, high_hz);
+    let mut step = None;
     (0..measures.frames.grid.frames)
-        .map(|f| power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB))
+        .map(|f| {
+            // Several frames share a step.
+            let here = measures.floor.step(f);
+            let level = match step {
+                Some((last, level)) if last == here => level,
+                _ => power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB),
+            };
+            step = Some((here, level));
+            level
+        })
         .collect()
+}
+
+/// What several detectors ask of a take, worked out when it is asked for first.
+#[derive(Debug, Default)]
+pub struct Known {
+    tracks: Vec<OfTrack>,
+    pub(super) tilts: OnceLock<Vec<Option<muffled::Tilts>>>,
+    pub(super) impulses: OnceLock<impulses::Shared>,
+}
+
+#[derive(Debug, Default)]
+struct OfTrack {
+    voice: OnceLock<Vec<f64>>,
+    heard: OnceLock<Vec<bool>>,
+    fit: OnceLock<Vec<bool>>,
+}
+
+impl Known {
+    /// Nothing yet, of a take of that many tracks.
+    pub fn new(tracks: usize) -> Known {
+        Known {
+            tracks: (0..tracks).map(|_| OfTrack::default()).collect(),
+            ..Known::default()
+        }
+    }
+}
+
+/// Level of the voice band, 200 Hz to 4 kHz, per frame, dBFS; [`QUIET_DB`] for silence.
+pub fn voice_db<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [f64] {
+    view.known.tracks[track]
+        .voice
+        .get_or_init(|| levels_db(&view.tracks[track], 200.0, 4000.0))
+}
+
+/// Frames in which somebody speaks and a track has the voice band 15 dB over its background.
+pub fn hears_speech<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [bool] {
+    view.known.tracks[track].heard.get_or_init(|| {
+        let floor = floor_db(&view.tracks[track], 200.0, 4000.0);
+        voice_db(view, track)
+            .iter()
+            .zip(floor)
+            .zip(&view.speech.any)
+            .map(|((level, floor), any)| *any && *level > floor + 15.0)
+            .collect()
+    })
 }
 
 /// Value below which the given share of the values lies; [`QUIET_DB`] of nothing.
@@ -71,7 +128,13 @@ pub fn mean_level_db(levels_db: &[f64], frames: impl Iterator<Item = usize>) -> 
 
 /// Frames in which a microphone can bear witness for another: open (not digital silence, not muted, not dead) and not
 /// muffled. A witness that has lost what it used to hear would make every word on its neighbour stand out.
-pub fn fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
+pub fn fit<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [bool] {
+    view.known.tracks[track]
+        .fit
+        .get_or_init(|| look_fit(view, track))
+}
+
+fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     let measures = &view.tracks[track];
     let frames = view.grid.frames;
     let mut fit = vec![true; frames];

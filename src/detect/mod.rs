@@ -3,6 +3,7 @@
 //! A detector is a pure function from measurements to findings. It sees the whole take, because what the other tracks show
 //! decides doubtful cases; it never sees samples, files or the clock.
 
+use rayon::prelude::*;
 use serde_json::{Map, Value};
 
 use crate::compare::{Mix, PairMeasures, SpeechMap};
@@ -122,6 +123,8 @@ pub struct TakeView<'a> {
     pub windows: &'a [Window],
     /// Thresholds.
     pub settings: &'a Settings,
+    /// What several detectors ask, worked out once.
+    pub known: hearing::Known,
 }
 
 impl TakeView<'_> {
@@ -271,17 +274,33 @@ pub fn detector(kind: &str) -> Option<&'static Detector> {
     DETECTORS.iter().copied().find(|d| d.kind == kind)
 }
 
-/// Run every detector of a take, in table order.
+/// One call of a detector on a take.
+#[derive(Clone, Copy)]
+enum Call {
+    Track(fn(&TakeView<'_>, usize) -> Vec<Finding>, usize),
+    Take(fn(&TakeView<'_>) -> Vec<Finding>),
+}
+
+/// Run every detector of a take; findings in table order.
 pub fn detect(view: &TakeView<'_>) -> Vec<Finding> {
-    let mut found = Vec::new();
+    let mut calls = Vec::new();
     for detector in DETECTORS {
         match detector.run {
-            Run::Track(run) => (0..view.take.tracks.len()).for_each(|i| found.extend(run(view, i))),
-            Run::Take(run) | Run::TakeAndDay(run, _) => found.extend(run(view)),
+            Run::Track(run) => {
+                calls.extend((0..view.take.tracks.len()).map(|i| Call::Track(run, i)));
+            }
+            Run::Take(run) | Run::TakeAndDay(run, _) => calls.push(Call::Take(run)),
             Run::Day(_) | Run::Elsewhere => {}
         }
     }
-    found
+    let found: Vec<Vec<Finding>> = calls
+        .into_par_iter()
+        .map(|call| match call {
+            Call::Track(run, track) => run(view, track),
+            Call::Take(run) => run(view),
+        })
+        .collect();
+    found.into_iter().flatten().collect()
 }
 
 /// Run every detector of the day, in table order.

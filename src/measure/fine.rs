@@ -73,16 +73,42 @@ impl Fine {
         codes[a..b]
             .iter()
             .for_each(|&c| counts[usize::from(c)] += 1);
-        let wanted = (share * (b - a) as f64) as u32;
-        let mut below = 0;
-        for (code, count) in counts.iter().enumerate() {
-            below += count;
-            if below > wanted {
-                return code as u8;
-            }
-        }
-        0
+        ranked(&counts, b - a, share)
     }
+
+    /// [`Fine::rank`] of the `reach` steps on either side of the middle of every `every` steps, all at once: what two
+    /// neighbouring stretches share is counted once.
+    pub fn ranks(codes: &[u8], every: usize, reach: i64, share: f64) -> Vec<u8> {
+        let mut counts = [0u32; 256];
+        let mut held = 0..0;
+        (0..codes.len().div_ceil(every))
+            .map(|s| {
+                let middle = (s * every + every / 2) as i64;
+                let (a, b) = clipped(codes.len(), middle - reach, middle + reach);
+                codes[held.start..a.min(held.end)]
+                    .iter()
+                    .for_each(|&c| counts[usize::from(c)] -= 1);
+                codes[held.end.max(a)..b]
+                    .iter()
+                    .for_each(|&c| counts[usize::from(c)] += 1);
+                held = a..b;
+                ranked(&counts, b - a, share)
+            })
+            .collect()
+    }
+}
+
+/// Code below which `share` of `total` counted codes lie; 0 where there is none.
+fn ranked(counts: &[u32; 256], total: usize, share: f64) -> u8 {
+    let wanted = (share * total as f64) as u32;
+    let mut below = 0;
+    for (code, count) in counts.iter().enumerate() {
+        below += count;
+        if below > wanted {
+            return code as u8;
+        }
+    }
+    0
 }
 
 fn clipped(length: usize, from: i64, to: i64) -> (usize, usize) {

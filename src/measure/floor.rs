@@ -5,6 +5,7 @@
 //! mean; how far follows from the band's degrees of freedom and the length of the window, and is added back.
 
 use super::frames::{BANDS, Frames, Grid, band_edges_hz, bands_within};
+use crate::dsp::extreme::slide;
 use crate::units::{power, power_db};
 
 /// Frames per step of the floor (100 ms).
@@ -216,37 +217,4 @@ fn smoothed(frames: &Frames, usable: &[bool], step: usize, band: usize) -> f32 {
     } else {
         power_db(sum / f64::from(count)) as f32
     }
-}
-
-/// Moving extreme over a centred window of `length` values, cut at the ends, in time proportional to the input (running
-/// extremes from both sides of blocks of one window length).
-fn slide(x: &[f32], length: usize, pick: fn(f32, f32) -> f32) -> Vec<f32> {
-    let n = x.len();
-    let (before, after) = (length / 2, length - length / 2);
-    if n == 0 || length <= 1 {
-        return x.to_vec();
-    }
-    let mut forward = x.to_vec();
-    let mut backward = x.to_vec();
-    for i in 1..n {
-        if !i.is_multiple_of(length) {
-            forward[i] = pick(forward[i - 1], x[i]);
-        }
-        let j = n - 1 - i;
-        if !(j + 1).is_multiple_of(length) {
-            backward[j] = pick(backward[j + 1], x[j]);
-        }
-    }
-    (0..n)
-        .map(|i| {
-            let first = i.saturating_sub(before);
-            let last = (i + after).min(n) - 1;
-            if last - first + 1 < length && first / length == last / length {
-                // Cut at an end of the input, within one block.
-                x[first..=last].iter().copied().reduce(pick).unwrap_or(x[i])
-            } else {
-                pick(backward[first], forward[last])
-            }
-        })
-        .collect()
 }

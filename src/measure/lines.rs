@@ -84,6 +84,10 @@ struct RangeMeter {
     bins: std::ops::Range<usize>,
     weighted: bool,
     window: Vec<f32>,
+    /// Sum of the window and of its squares.
+    sums: (f64, f64),
+    /// Bins of each third of an octave, from the lowest up.
+    thirds: Vec<std::ops::Range<usize>>,
     fft: Arc<dyn RealToComplex<f32>>,
     input: Vec<f32>,
     output: Vec<Complex<f32>>,
@@ -105,6 +109,11 @@ impl RangeMeter {
         let bin_hz = rate / size as f64;
         let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
         let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
+        let window: Vec<f32> = (0..size)
+            .map(|n| {
+                (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
+            })
+            .collect();
         RangeMeter {
             rate,
             size,
@@ -112,11 +121,9 @@ impl RangeMeter {
             step,
             bins: first..last,
             weighted,
-            window: (0..size)
-                .map(|n| {
-                    (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
-                })
-                .collect(),
+            sums: sums(&window),
+            thirds: thirds(first..last, bin_hz),
+            window,
             input: fft.make_input_vec(),
             output: fft.make_output_vec(),
             scratch: fft.make_scratch_vec(),
@@ -147,17 +154,20 @@ impl RangeMeter {
         } else {
             None
         };
-        let (mut sum, mut energy) = (0f64, 0f64);
-        for (i, (slot, (&x, &w))) in self
-            .input
-            .iter_mut()
-            .zip(self.pending.iter().zip(&self.window))
-            .enumerate()
-        {
-            let w = weights.as_ref().map_or(w, |weights| w * weights[i]);
+        let window = weights.map(|mut weights| {
+            weights
+                .iter_mut()
+                .zip(&self.window)
+                .for_each(|(w, h)| *w *= h);
+            weights
+        });
+        let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
+        let shaped = self
+            .pending
+            .iter()
+            .zip(window.as_ref().unwrap_or(&self.window));
+        for (slot, (&x, &w)) in self.input.iter_mut().zip(shaped) {
             *slot = x * w;
-            sum += f64::from(w);
-            energy += f64::from(w) * f64::from(w);
         }
         if sum <= 0.0 {
             return Spectrum::default();
@@ -172,18 +182,15 @@ impl RangeMeter {
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
         let bin_hz = self.rate / self.size as f64;
-        let thirds = if bins.is_empty() {
-            0
-        } else {
-            third(bins.end as f64 * bin_hz) + 1
-        };
-        let mut background: Vec<Vec<f32>> = vec![Vec::new(); thirds];
-        for k in bins.clone() {
-            background[third(k as f64 * bin_hz)].push(powers[k]);
-        }
-        let background_dbfs = background
-            .into_iter()
-            .map(|mut part| power_db(median(&mut part) / std::f64::consts::LN_2 * density) as f32)
+        let mut part = Vec::new();
+        let background_dbfs = self
+            .thirds
+            .iter()
+            .map(|third| {
+                part.clear();
+                part.extend_from_slice(&powers[third.clone()]);
+                power_db(median(&mut part) / std::f64::consts::LN_2 * density) as f32
+            })
             .collect();
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
@@ -193,9 +200,18 @@ impl RangeMeter {
             if !(powers[k] > powers[k - 1] && powers[k] >= powers[k + 1] && p > 0.0) {
                 continue;
             }
+            let below = &powers[k - 3 - AROUND..k - 3];
+            let above = &powers[(k + 4).min(powers.len())..(k + 4 + AROUND).min(powers.len())];
+            // A median over the limit has half of the values over it: counting is cheaper than ranking, and settles most.
+            let limit = (p * std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
+            if 2 * (count_up_to(below, limit) + count_up_to(above, limit))
+                <= (below.len() + above.len()) as u32
+            {
+                continue;
+            }
             around.clear();
-            around.extend_from_slice(&powers[k - 3 - AROUND..k - 3]);
-            around.extend(powers.iter().skip(k + 4).take(AROUND));
+            around.extend_from_slice(below);
+            around.extend_from_slice(above);
             let mean = median(&mut around) / std::f64::consts::LN_2;
             if p < least * mean {
                 continue;
@@ -233,6 +249,32 @@ impl RangeMeter {
             spectra: self.out,
         }
     }
+}
+
+/// Sum of the values and of their squares.
+fn sums(window: &[f32]) -> (f64, f64) {
+    window.iter().fold((0.0, 0.0), |(sum, energy), &w| {
+        let w = f64::from(w);
+        (sum + w, energy + w * w)
+    })
+}
+
+/// The bins of each third of an octave (see [`third`]), as many as the last bin asks for.
+fn thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Vec<std::ops::Range<usize>> {
+    if bins.is_empty() {
+        return Vec::new();
+    }
+    let mut found = vec![0..0; third(bins.end as f64 * bin_hz) + 1];
+    for k in bins {
+        let range = &mut found[third(k as f64 * bin_hz)];
+        *range = if range.end == 0 { k } else { range.start }..k + 1;
+    }
+    found
+}
+
+/// How many of the values do not exceed a limit.
+fn count_up_to(values: &[f32], limit: f32) -> u32 {
+    values.iter().map(|&v| u32::from(v <= limit)).sum()
 }
 
 /// The strongest peaks (over their background) of each third of an octave, ascending in frequency.

@@ -56,6 +56,8 @@ pub struct TransientsMeter {
     fit: usize,
     guard: usize,
     past: Vec<f32>,
+    // Third differences of one step.
+    third: Vec<f32>,
     origin: u64,
     total: u64,
     next: u64,
@@ -75,6 +77,7 @@ impl TransientsMeter {
             fit: (FIT_S * hz).round() as usize,
             guard: (GUARD_S * hz).round() as usize,
             past: Vec::new(),
+            third: Vec::new(),
             origin: 0,
             total: 0,
             next: 0,
@@ -112,12 +115,20 @@ impl TransientsMeter {
     fn measure_step(&mut self) {
         let from = (self.next - self.origin) as usize;
         let (mut sum, mut peak, mut at) = (0f64, 0f32, self.next);
-        for n in from.max(3)..from + self.step {
-            let d = self.past[n] - self.past[n - 3] - 3.0 * (self.past[n - 1] - self.past[n - 2]);
+        let first = from.max(3);
+        self.third.clear();
+        self.third.extend(
+            self.past[first - 3..from + self.step]
+                .windows(4)
+                .map(|w| (w[3] - w[0] - 3.0 * (w[2] - w[1])).abs()),
+        );
+        for &d in &self.third {
             sum += f64::from(d) * f64::from(d);
-            if d.abs() > peak {
-                (peak, at) = (d.abs(), self.origin + n as u64);
-            }
+            peak = if d > peak { d } else { peak };
+        }
+        if peak > 0.0 {
+            let n = self.third.iter().position(|&d| d == peak).unwrap_or(0);
+            at = self.origin + (first + n) as u64;
         }
         self.steps.push_back(Step {
             rms: (sum / self.step as f64).sqrt() as f32,
@@ -130,23 +141,33 @@ impl TransientsMeter {
     fn judge(&mut self, step: u64) {
         let k = (step - self.first_step) as usize;
         let here = self.steps[k];
-        let last = (k + AROUND).min(self.steps.len() - 1);
-        let mut around: Vec<f32> = (k.saturating_sub(AROUND)..=last)
-            .filter(|&i| i.abs_diff(k) > 1)
-            .map(|i| self.steps[i].rms)
-            .collect();
-        if around.len() < AROUND {
-            return;
-        }
-        let middle = around.len() / 2;
-        let scale = *around.select_nth_unstable_by(middle, f32::total_cmp).1;
         let higher_before = k > 0 && self.steps[k - 1].peak >= here.peak;
         let higher_after = k + 1 < self.steps.len() && self.steps[k + 1].peak > here.peak;
-        if scale <= 0.0
-            || f64::from(here.peak) < LOOK * f64::from(scale)
-            || higher_before
-            || higher_after
+        if higher_before || higher_after {
+            return;
+        }
+        let last = (k + AROUND).min(self.steps.len() - 1);
+        let mut around = [0f32; 2 * AROUND];
+        let mut n = 0;
+        for (i, step) in self
+            .steps
+            .range(k.saturating_sub(AROUND)..=last)
+            .enumerate()
         {
+            if (i + k.saturating_sub(AROUND)).abs_diff(k) > 1 {
+                around[n] = step.rms;
+                n += 1;
+            }
+        }
+        let around = &mut around[..n];
+        let middle = n / 2;
+        let too_high = |scale: f32| f64::from(here.peak) < LOOK * f64::from(scale);
+        // The median is too high where that many values are: counting is cheaper than ranking, and settles most.
+        if n < AROUND || around.iter().filter(|&&rms| too_high(rms)).count() >= n - middle {
+            return;
+        }
+        let scale = *around.select_nth_unstable_by(middle, f32::total_cmp).1;
+        if scale <= 0.0 {
             return;
         }
         let reach = self.guard + self.fit + self.order;

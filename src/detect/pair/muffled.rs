@@ -54,7 +54,8 @@ pub static DETECTOR: Detector = Detector {
 };
 
 /// Tilt of the wearer's voice against a reference, per frame that allows it.
-struct Tilts {
+#[derive(Debug, Clone)]
+pub(crate) struct Tilts {
     reference: usize,
     frames: Vec<usize>,
     db: Vec<f64>,
@@ -64,7 +65,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let all: Vec<(usize, Tilts)> = view
         .with_role(Role::Lav)
         .into_iter()
-        .filter_map(|lav| Some((lav, tilts(view, lav)?)))
+        .filter_map(|lav| Some((lav, tilts(view, lav)?.clone())))
         .collect();
     let least = view.grid.frames_in(0.5);
     let mut findings = Vec::new();
@@ -133,7 +134,21 @@ pub(crate) fn from(view: &TakeView<'_>, track: usize) -> Option<usize> {
 const USUAL_DB: f64 = -5.0;
 
 /// Tilt of the wearer's voice against the reference with most usable speech, booms and plants first.
-fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
+fn tilts<'a>(view: &'a TakeView<'_>, lav: usize) -> Option<&'a Tilts> {
+    let all = view.known.tilts.get_or_init(|| {
+        let tracks = 0..view.take.tracks.len();
+        let bands: Vec<Option<Bands>> = tracks
+            .clone()
+            .map(|t| view.track(t).is_microphone().then(|| Bands::of(view, t)))
+            .collect();
+        tracks
+            .map(|t| (view.track(t).role == Role::Lav).then(|| tilts_of(view, t, &bands))?)
+            .collect()
+    });
+    all[lav].as_ref()
+}
+
+fn tilts_of(view: &TakeView<'_>, lav: usize, bands: &[Option<Bands>]) -> Option<Tilts> {
     let wearer = view
         .speech
         .talkers
@@ -142,14 +157,16 @@ fn tilts(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
     let alone: Vec<usize> = (0..view.grid.frames)
         .filter(|&f| view.speech.alone(Some(wearer), f))
         .collect();
-    let mine = Bands::of(view, lav);
+    let mine = bands[lav].as_ref()?;
     let enough = view.grid.frames_in(0.5);
     let mut best: Option<(bool, Tilts)> = None;
     for other in view.microphones() {
         if view.speech.talkers[wearer].tracks.contains(&other) {
             continue;
         }
-        let theirs = Bands::of(view, other);
+        let Some(theirs) = &bands[other] else {
+            continue;
+        };
         let frames: Vec<usize> = alone
             .iter()
             .copied()

@@ -11,7 +11,9 @@
 //! Source: detection practice for dead tracks (level, flatness, no co-variation with other microphones).
 
 use crate::compare::speech::runs;
-use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, mean_level_db, percentile};
+use crate::detect::hearing::{
+    QUIET_DB, floor_db, hears_speech, mean_level_db, percentile, voice_db,
+};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
@@ -70,26 +72,26 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if !view.track(track).is_microphone() || grid.frames < grid.frames_in(1.0) {
         return Vec::new();
     }
-    let voice = levels_db(&view.tracks[track], 200.0, 4000.0);
+    let voice = voice_db(view, track);
     let silent = voice.iter().all(|&v| v <= QUIET_DB);
-    dead(view, track, &voice)
+    dead(view, track)
         .into_iter()
         .filter(|d| silent || concerns_the_wearer(view, track, d))
-        .map(|d| finding(view, track, &voice, d))
+        .map(|d| finding(view, track, voice, d))
         .collect()
 }
 
 /// Dead stretches of a track, also those that concern no word of its wearer: (first frame, one past the last).
 pub(crate) fn dead_frames(view: &TakeView<'_>, track: usize) -> Vec<(usize, usize)> {
-    let voice = levels_db(&view.tracks[track], 200.0, 4000.0);
-    dead(view, track, &voice)
+    dead(view, track)
         .into_iter()
         .map(|d| (d.start, d.end))
         .collect()
 }
 
-fn dead(view: &TakeView<'_>, track: usize, voice: &[f64]) -> Vec<Dead> {
+fn dead(view: &TakeView<'_>, track: usize) -> Vec<Dead> {
     let grid = view.grid;
+    let voice = voice_db(view, track);
     // Speech that another microphone hears well.
     let others: Vec<usize> = view
         .microphones()
@@ -119,10 +121,8 @@ fn dead(view: &TakeView<'_>, track: usize, voice: &[f64]) -> Vec<Dead> {
 fn heard_elsewhere(view: &TakeView<'_>, others: &[usize]) -> Vec<bool> {
     let mut heard = vec![false; view.grid.frames];
     for &other in others {
-        let level = levels_db(&view.tracks[other], 200.0, 4000.0);
-        let floor = floor_db(&view.tracks[other], 200.0, 4000.0);
-        for (f, slot) in heard.iter_mut().enumerate() {
-            *slot |= view.speech.any[f] && level[f] > floor[f] + 15.0;
+        for (slot, there) in heard.iter_mut().zip(hears_speech(view, other)) {
+            *slot |= there;
         }
     }
     heard
@@ -199,7 +199,7 @@ fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
     let Some(&boom) = booms.first() else {
         return 0;
     };
-    let boom_level = smooth(&levels_db(&view.tracks[boom], 200.0, 4000.0));
+    let boom_level = smooth(voice_db(view, boom));
     let speech: Vec<f64> = (0..view.grid.frames)
         .filter(|&f| view.speech.any[f])
         .map(|f| boom_level[f])
@@ -212,7 +212,7 @@ fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
         if lav == track || who == mine {
             continue;
         }
-        let level = smooth(&levels_db(&view.tracks[lav], 200.0, 4000.0));
+        let level = smooth(voice_db(view, lav));
         let over: Vec<f64> = boom_level.iter().zip(&level).map(|(b, l)| b - l).collect();
         // Outside the stretch who speaks is known; within it the map may have given the wearer's words to this one.
         let alone: Vec<f64> = (0..view.grid.frames)
@@ -309,7 +309,7 @@ fn finding(view: &TakeView<'_>, track: usize, voice: &[f64], dead: Dead) -> Find
 
 /// Whether a microphone hears the speech of a stretch: in the median 12 dB over its background.
 fn hears(view: &TakeView<'_>, track: usize, dead: &Dead) -> bool {
-    let level = levels_db(&view.tracks[track], 200.0, 4000.0);
+    let level = voice_db(view, track);
     let floor = floor_db(&view.tracks[track], 200.0, 4000.0);
     let over: Vec<f64> = (dead.start..dead.end)
         .filter(|&f| view.speech.any[f])

@@ -5,6 +5,8 @@
 //! chain, never the room); did another microphone hear it, scaled and late (then it is a sound); is it on several tracks
 //! at the same sample (then it is the recorder); is it a landmark.
 
+use std::sync::OnceLock;
+
 use crate::detect::TakeView;
 use crate::detect::hearing::fit;
 use crate::measure::fine::{Fine, level};
@@ -89,6 +91,20 @@ pub(crate) struct Gap {
 /// The microphones of a take and what each can say about the others.
 pub(crate) struct Impulses<'a> {
     view: &'a TakeView<'a>,
+    shared: &'a Shared,
+}
+
+impl std::ops::Deref for Impulses<'_> {
+    type Target = Shared;
+
+    fn deref(&self) -> &Shared {
+        self.shared
+    }
+}
+
+/// What is worked out once per take.
+#[derive(Debug)]
+pub(crate) struct Shared {
     /// Positions of the tracks that are judged.
     pub(crate) tracks: Vec<usize>,
     // Per judged track: largest high-band code from EARLIER_MS before to LATER_MS after each step.
@@ -97,13 +113,19 @@ pub(crate) struct Impulses<'a> {
     quiet: Vec<u8>,
     // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
     hiss: Vec<u8>,
-    // Whether it can bear witness, per frame of the take.
-    fit: Vec<Vec<bool>>,
+    gaps: Vec<OnceLock<Vec<Gap>>>,
 }
 
 impl<'a> Impulses<'a> {
     /// Look at the microphones of a take; without any, at its mix tracks.
     pub(crate) fn new(view: &'a TakeView<'a>) -> Impulses<'a> {
+        let shared = view.known.impulses.get_or_init(|| Shared::of(view));
+        Impulses { view, shared }
+    }
+}
+
+impl Shared {
+    fn of(view: &TakeView<'_>) -> Shared {
         let live = |&i: &usize| {
             let fine = &view.tracks[i].fine;
             2 * fine.high.iter().filter(|&&c| c > 0).count() > fine.len()
@@ -119,8 +141,7 @@ impl<'a> Impulses<'a> {
             tracks = of(|r| r == Role::Mix);
         }
         let high = |&i: &usize| &view.tracks[i].fine.high;
-        Impulses {
-            view,
+        Shared {
             wide: tracks.iter().map(|i| widened(high(i))).collect(),
             coarse: tracks
                 .iter()
@@ -133,11 +154,13 @@ impl<'a> Impulses<'a> {
                 .collect(),
             quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
             hiss: tracks.iter().map(|i| hiss(high(i))).collect(),
-            fit: tracks.iter().map(|&i| fit(view, i)).collect(),
+            gaps: tracks.iter().map(|_| OnceLock::new()).collect(),
             tracks,
         }
     }
+}
 
+impl Impulses<'_> {
     fn fine(&self, t: usize) -> &Fine {
         &self.view.tracks[self.tracks[t]].fine
     }
@@ -209,9 +232,10 @@ impl<'a> Impulses<'a> {
         let shift = self.loud(t) - self.loud(witness);
         let there = &self.coarse[witness];
         let step = self.fine(t).step as u64;
+        let witness_fit = fit(self.view, self.tracks[witness]);
         let fit = |k: usize, steps: usize| {
             let frame = self.view.grid.frame((k * steps) as u64 * step);
-            self.fit[witness].get(frame).copied().unwrap_or(false)
+            witness_fit.get(frame).copied().unwrap_or(false)
         };
         let mut leads: Vec<i32> = self.coarse[t]
             .iter()
@@ -294,6 +318,10 @@ impl<'a> Impulses<'a> {
 
     /// Missing signal on track `t`, in order.
     pub(crate) fn gaps(&self, t: usize) -> Vec<Gap> {
+        self.gaps[t].get_or_init(|| self.find_gaps(t)).clone()
+    }
+
+    fn find_gaps(&self, t: usize) -> Vec<Gap> {
         let measures = &self.view.tracks[self.tracks[t]];
         let mut found = exact_gaps(self.view, self.tracks[t]);
         let own = Background::of(&measures.fine);
@@ -468,14 +496,7 @@ const GONE: i32 = 30;
 
 impl Background {
     fn of(fine: &Fine) -> Background {
-        let near = [&fine.high, &fine.mid].map(|codes| -> Vec<u8> {
-            (0..codes.len().div_ceil(EVERY))
-                .map(|s| {
-                    let middle = (s * EVERY + EVERY / 2) as i64;
-                    Fine::rank(codes, middle - 6000, middle + 6000, 0.2)
-                })
-                .collect()
-        });
+        let near = [&fine.high, &fine.mid].map(|codes| Fine::ranks(codes, EVERY, 6000, 0.2));
         let (high, mid) = (steady(&fine.high), steady(&fine.mid));
         let gone: Vec<bool> = (0..fine.len())
             .map(|k| {

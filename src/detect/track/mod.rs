@@ -9,7 +9,7 @@ pub mod dropout;
 pub mod flat_top;
 pub mod gain_step;
 pub mod hum;
-mod impulses;
+pub(crate) mod impulses;
 mod level;
 pub mod level_hot;
 pub mod level_low;

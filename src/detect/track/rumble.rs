@@ -12,6 +12,7 @@
 use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::dsp::extreme::slide;
 use crate::measure::TrackMeasures;
 use crate::report::model::{Origin, Severity};
 use crate::settings::Param;
@@ -113,17 +114,6 @@ fn smooth(power: &[f64], width: usize) -> Vec<f64> {
         .map(|f| {
             let part = &power[f.saturating_sub(width / 2)..(f + width - width / 2).min(n)];
             power_db(part.iter().sum::<f64>() / part.len().max(1) as f64).max(QUIET_DB)
-        })
-        .collect()
-}
-
-fn slide(x: &[f64], length: usize, pick: fn(f64, f64) -> f64) -> Vec<f64> {
-    (0..x.len())
-        .map(|i| {
-            x[i.saturating_sub(length / 2)..(i + length - length / 2).min(x.len())]
-                .iter()
-                .copied()
-                .fold(x[i], pick)
         })
         .collect()
 }
