@@ -628,8 +628,8 @@ fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo
         .filter_map(|solo| segment(&cells, solo, far_sign(solo.talker)))
         .collect();
     let counted = counted(&segments, &owners);
-    let delays: Vec<f64> = counted.iter().filter_map(|s| s.delay_s).collect();
-    let (same, opposite) = votes(&cells);
+    let delays = phrase_delays(&counted, speech);
+    let (same, opposite) = votes(&cells, speech);
     let talkers: Vec<Option<usize>> = {
         let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
         all.sort();
@@ -696,18 +696,62 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
         many => many
             .iter()
             .map(|&t| of(t))
-            .max_by_key(|own| own.iter().map(|s| s.cells).sum::<usize>())
+            .map(|own| {
+                // At somebody else's body microphone reflections are as high as the voice itself: one faint phrase alone
+                // may be any of them.
+                let clear = own.len() > 1 || own.iter().any(|s| s.coherence >= LONE_COHERENCE);
+                if clear { own } else { Vec::new() }
+            })
+            .max_by(|x, y| weight(x).total_cmp(&weight(y)))
             .unwrap_or_default(),
     }
 }
 
-/// Evidence for the same and for opposite signs, log odds: one vote for each second or so in which the highest peak stands
-/// still (or moves no faster than people walk), stands out, and the phases agree on a sign. Who speaks does not matter.
-fn votes(pair: &PairCells) -> (f64, f64) {
+/// Coherence from which one phrase is enough for the delay between the body microphones of two people.
+const LONE_COHERENCE: f64 = 0.45;
+
+/// Measured time, by coherence.
+fn weight(segments: &[&Segment]) -> f64 {
+    segments.iter().map(|s| s.cells as f64 * s.coherence).sum()
+}
+
+/// One delay per phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into it.
+fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
+    // First frame of the talker's stretch that a segment lies in.
+    let phrase = |segment: &Segment| {
+        let talker = segment.talker?;
+        let middle = (segment.start_s + segment.end_s) / 2.0;
+        let frame = speech
+            .grid
+            .frame((middle * f64::from(speech.grid.rate)) as u64);
+        let silent = |f: &usize| !speech.by_talker[talker][*f];
+        (0..=frame).rev().find(silent).map(|f| (talker, f))
+    };
+    segments
+        .chunk_by(|a, b| match (phrase(a), phrase(b)) {
+            (Some(x), Some(y)) => x == y,
+            _ => a.talker == b.talker && b.start_s - a.end_s < 0.001,
+        })
+        .filter_map(|parts| {
+            let delays: Vec<f64> = parts.iter().filter_map(|s| s.delay_s).collect();
+            quantile(&delays, 0.5)
+        })
+        .collect()
+}
+
+/// Evidence for the same and for opposite signs, log odds: one vote for each second or so in which somebody speaks, the
+/// highest peak stands still (or moves no faster than people walk), stands out, and the phases agree on a sign. Who speaks
+/// does not matter; without a voice a humming machine decides, whose waves fit at any sign.
+fn votes(pair: &PairCells, speech: &SpeechMap) -> (f64, f64) {
     let (mut same, mut opposite) = (0f64, 0f64);
+    let spoken = |c: &Cell| {
+        let frame = speech.grid.frame_at(pair.middle_s(c));
+        speech.any.get(frame).is_some_and(|&s| s)
+    };
     let clear = |c: &Cell| {
         let top = &c.candidates[0];
         c.distinctness() > 1.4
+            && spoken(c)
             && f64::from(top.phase.abs()) > CLEAR_PHASE
             && top.phase.signum() == top.height.signum()
     };

@@ -154,6 +154,12 @@ fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     for (start, end) in runs(&shut) {
         fit[start.saturating_sub(around)..(end + around).min(frames)].fill(false);
     }
+    // A gap of a link is too short to pull the background down with it.
+    let level = levels_db(measures, 400.0, 10_000.0);
+    let lowest = percentile(&sounding, 0.05);
+    for f in (0..frames).filter(|&f| level[f] < lowest - GAP_DB) {
+        fit[f.saturating_sub(1)..(f + 2).min(frames)].fill(false);
+    }
     if let Some(start) = muffled::from(view, track) {
         fit[start..].fill(false);
     }
@@ -162,6 +168,9 @@ fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
 
 /// A background this far below the usual one is a mute, dB.
 const MUTED_DB: f64 = 4.0;
+
+/// A frame this far below the lowest background is a gap, dB.
+const GAP_DB: f64 = 6.0;
 
 /// Names of tracks for a sentence: the first three, then a count.
 pub fn names(view: &TakeView<'_>, positions: &[usize]) -> String {

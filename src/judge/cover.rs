@@ -63,10 +63,18 @@ pub struct Line {
     pub mics: Vec<Hearing>,
 }
 
+/// Shortest line, s.
+const SAID_S: f64 = 0.5;
+
 impl Line {
     /// Whether any microphone hears it well, spoiled or not: what nobody hears is no line that could be lost.
     pub fn heard(&self) -> bool {
         self.mics.iter().any(|h| h.over_db >= COVER_DB)
+    }
+
+    /// Whether it is long enough for words: what is shorter may be a breath or a step, and is not worth going again.
+    pub fn is_said(&self, rate: u32) -> bool {
+        self.range.end - self.range.start >= crate::units::samples(SAID_S, rate)
     }
 
     /// Whether a microphone is there for this line: its wearer's, or a boom's or plant's.

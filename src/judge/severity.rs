@@ -8,6 +8,8 @@ use crate::report::model::{Origin, Role, Severity};
 const CLICKS: usize = 5;
 /// The minute.
 const MINUTE_S: f64 = 60.0;
+/// First and last sounds of a line are too faint for the speech map: this close to it a fault is on the line.
+const ENDS_S: f64 = 0.1;
 
 /// Set the severity of every finding.
 pub fn assign(view: &TakeView<'_>, lines: &[Line], findings: &mut [Finding]) {
@@ -38,10 +40,12 @@ fn of(view: &TakeView<'_>, lines: &[Line], all: &[Finding], f: &Finding) -> Seve
     if no_microphone || f.origin == Origin::Place {
         return f.severity.min(Severity::Caution);
     }
+    let slack = crate::units::samples(ENDS_S, view.take.rate);
     let over_speech = || {
-        f.tracks
-            .iter()
-            .any(|&t| view.speech.own_within(t - 1, f.start, f.end))
+        f.tracks.iter().any(|&t| {
+            view.speech
+                .own_within(t - 1, f.start.saturating_sub(slack), f.end + slack)
+        })
     };
     let fault_if = |yes: bool| {
         if yes {

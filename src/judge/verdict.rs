@@ -25,10 +25,9 @@ pub fn no_clean_mic(view: &TakeView<'_>, lines: &[Line], findings: &[Finding]) -
     let rate = view.take.rate;
     let mut bad: Vec<(u64, u64)> = Vec::new();
     for f in findings.iter().filter(|f| f.severity == Severity::Fault) {
-        for line in lines
-            .iter()
-            .filter(|l| l.heard() && f.tracks.iter().any(|&t| l.carried_by(t - 1)))
-        {
+        for line in lines.iter().filter(|l| {
+            l.heard() && l.is_said(rate) && f.tracks.iter().any(|&t| l.carried_by(t - 1))
+        }) {
             let Some(spot) = cover::spot(line, f, rate) else {
                 continue;
             };

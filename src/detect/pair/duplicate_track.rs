@@ -62,6 +62,9 @@ fn finding(view: &TakeView<'_>, pair: &PairMeasures, limit: f64) -> Option<Findi
     if copy.residual_db >= limit || copy.worst_db >= limit + 10.0 {
         return None;
     }
+    if copy.ridden_db > MOST_RIDDEN_DB {
+        return None;
+    }
     if is_safety(&a.label()) || is_safety(&b.label()) {
         return None;
     }
@@ -89,6 +92,9 @@ fn finding(view: &TakeView<'_>, pair: &PairMeasures, limit: f64) -> Option<Findi
     )
 }
 
+/// Two tracks of one input keep their level difference to a tenth of a decibel; before and behind a fader they do not, dB.
+const MOST_RIDDEN_DB: f64 = 2.0;
+
 /// How much of a copy a pair is.
 #[derive(Debug)]
 pub struct Copy {
@@ -98,11 +104,16 @@ pub struct Copy {
     pub worst_db: f64,
     /// Second track re the first.
     pub level_difference_db: f64,
+    /// By how much that difference moves over the cells that are copies, without the outer tenths.
+    pub ridden_db: f64,
     /// Second track after the first.
     pub delay_s: f64,
     /// Half-second cells behind these numbers.
     pub cells: usize,
 }
+
+/// Share that is no copy below which a cell's level difference is that of the two tracks, dB.
+const COPIED_DB: f32 = -18.0;
 
 /// How much of a copy a pair is; `None` where too little sounds on both.
 pub fn copy(pair: &PairMeasures) -> Option<Copy> {
@@ -119,11 +130,19 @@ pub fn copy(pair: &PairMeasures) -> Option<Copy> {
     let of = |f: &dyn Fn(&crate::compare::pairs::Cell) -> f64| -> Vec<f64> {
         loud.iter().map(|c| f(c)).collect()
     };
+    let copied: Vec<f64> = cells
+        .iter()
+        .filter(|c| c.residual_db < COPIED_DB)
+        .map(|c| f64::from(c.level_difference_db))
+        .collect();
     let residuals = of(&|c| f64::from(c.residual_db));
     Some(Copy {
         residual_db: quantile(&residuals, 0.5)?,
         worst_db: quantile(&residuals, 0.9)?,
         level_difference_db: quantile(&of(&|c| f64::from(c.level_difference_db)), 0.5)?,
+        ridden_db: quantile(&copied, 0.9)
+            .zip(quantile(&copied, 0.1))
+            .map_or(0.0, |(most, least)| most - least),
         delay_s: quantile(&of(&|c| c.candidates[0].delay_s), 0.5)?,
         cells: loud.len(),
     })

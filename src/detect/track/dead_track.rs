@@ -76,9 +76,25 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let silent = voice.iter().all(|&v| v <= QUIET_DB);
     dead(view, track)
         .into_iter()
+        .filter(|d| silent || !drowns(&voice, &view.speech.any, d))
         .filter(|d| silent || concerns_the_wearer(view, track, d))
         .map(|d| finding(view, track, voice, d))
         .collect()
+}
+
+/// Speech on a noisy microphone at least this far over the level of the stretch, dB: what lies lower would not be heard
+/// against that noise, and its absence proves nothing.
+const OVER_NOISE_DB: f64 = 12.0;
+
+/// Whether the noise of a stretch is about as loud as speech on this track is outside of it: a noisy microphone, not a dead
+/// one.
+fn drowns(voice: &[f64], spoken: &[bool], dead: &Dead) -> bool {
+    let elsewhere: Vec<f64> = (0..voice.len())
+        .filter(|f| spoken[*f] && !(dead.start..dead.end).contains(f))
+        .map(|f| voice[f])
+        .collect();
+    let here = mean_level_db(voice, dead.start..dead.end);
+    !elsewhere.is_empty() && percentile(&elsewhere, 0.8) < here + OVER_NOISE_DB
 }
 
 /// Dead stretches of a track, also those that concern no word of its wearer: (first frame, one past the last).

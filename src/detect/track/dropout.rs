@@ -45,8 +45,9 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let mut found: Vec<(usize, Vec<Gap>)> = Vec::new();
     let least = (view.settings.get(&MIN_GAP_MS) / 1000.0 * f64::from(view.grid.rate)) as u64;
     for t in 0..all.tracks.len() {
-        let gaps = dropouts(&all, t, least, view.grid.rate);
         let position = all.tracks[t];
+        let mut gaps = dropouts(&all, t, least, view.grid.rate);
+        gaps.retain(|gap| !limiter_dips(view, position, gap));
         let spans: Vec<Span> = gaps.iter().map(|g| g.span).collect();
         for group in grouped(&spans, view.grid.rate) {
             found.push((position, group.iter().map(|&k| gaps[k]).collect()));
@@ -65,6 +66,32 @@ fn dropouts(all: &Impulses<'_>, t: usize, least: u64, rate: u32) -> Vec<Gap> {
     let errors = rf_hit::error_bursts(all, t, &gaps, rate);
     gaps.retain(|g| !errors.iter().any(|e| e.near(&g.span, 0)));
     gaps
+}
+
+/// Frames near the largest peak that make a ceiling, and how near (1.5 dB).
+const CEILING_FRAMES: usize = 20;
+const CEILING: f32 = 0.84;
+/// A limiter that looks ahead turns down that long before the peak it catches, and comes back that long after, s.
+const LIMITER_S: f64 = 0.1;
+/// It takes no more than this from the hiss, dB.
+const LIMITER_DB: f64 = 20.0;
+
+/// Whether a limiter on the track explains a gap: the track rides at a ceiling, it does so right beside the gap, and the hiss
+/// is turned down, not gone.
+fn limiter_dips(view: &TakeView<'_>, position: usize, gap: &Gap) -> bool {
+    if gap.cause != Cause::Below || gap.depth_db > LIMITER_DB {
+        return false;
+    }
+    let peaks = &view.tracks[position].frames.peak;
+    let top = CEILING * peaks.iter().copied().fold(0f32, f32::max);
+    let reach = view.grid.frames_in(LIMITER_S);
+    let (first, last) = (
+        view.grid.frame(gap.span.start),
+        view.grid.frame(gap.span.end),
+    );
+    let beside = first.saturating_sub(reach)..(last + reach + 1).min(peaks.len());
+    peaks.iter().filter(|&&p| p >= top).count() >= CEILING_FRAMES
+        && peaks[beside].iter().any(|&p| p >= top)
 }
 
 /// Findings of several tracks that begin at the same sample become one.

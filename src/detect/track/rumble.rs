@@ -59,6 +59,8 @@ pub static DETECTOR: Detector = Detector {
 const SMOOTH_S: f64 = 0.1;
 /// Opening of the background, seconds.
 const OPENING_S: f64 = 6.0;
+/// A background this far below the loudest tenth of a track is none: the microphone is dead or muted there, dB.
+const ALIVE_DB: f64 = 60.0;
 /// Window in which rumble has to fill a share of the frames.
 const WINDOW_S: f64 = 0.5;
 const SHARE: f64 = 0.4;
@@ -95,10 +97,18 @@ fn lows(measures: &TrackMeasures, per_s: f64) -> Lows {
     let slow = band(0, 2 * width);
     let opening = ((OPENING_S * per_s) as usize).min(slow.len() / 3).max(1);
     // Six seconds of wind without a lull lift the opened background; the quiet fifth of the take holds it down.
-    let quiet = percentile(&slow, 0.2) + 6.0;
+    // Digital silence and what is left of a microphone that died are no background.
+    let top = percentile(&slow, 0.9);
+    let alive: Vec<f64> = slow
+        .iter()
+        .copied()
+        .filter(|&l| l > top - ALIVE_DB)
+        .collect();
+    let quiet = percentile(&alive, 0.2) + 6.0;
+    let lowest = percentile(&alive, 0.05);
     let floor: Vec<f64> = slide(&slide(&slow, opening, f64::min), opening, f64::max)
         .into_iter()
-        .map(|f| f.min(quiet))
+        .map(|f| f.min(quiet).max(lowest))
         .collect();
     Lows {
         excess: level.iter().zip(&floor).map(|(l, f)| l - f).collect(),
@@ -170,19 +180,17 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 && !room[f]
         })
         .collect();
-    let raw: Vec<f64> = view.tracks[track]
-        .low
-        .power
+    let blows: Vec<[Vec<f64>; 2]> = others
         .iter()
-        .map(|p| power_db(f64::from(p[0])).max(QUIET_DB))
-        .collect();
-    let blows: Vec<Vec<f64>> = others
-        .iter()
-        .map(|&m| levels_db(&view.tracks[m], 60.0, 1000.0))
+        .map(|&m| {
+            let measures = &view.tracks[m];
+            [raw(measures), levels_db(measures, 60.0, 1000.0)]
+        })
         .collect();
     stretches(&shows, &mine.excess, per_s)
         .into_iter()
-        .filter(|&(start, end)| !is_one_blow(&raw, &blows, start, end))
+        .filter(|&(start, end)| !is_steady(&mine.level[start..end], per_s))
+        .filter(|&(start, end)| !is_one_blow(&raw(&view.tracks[track]), &blows, start, end))
         .map(|(start, end)| finding(view, track, &mine, usual, &others, start, end))
         .collect()
 }
@@ -190,9 +198,28 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 /// Rise within three frames that makes a blow, dB; and what the other microphones have to show at the same time.
 const BLOW_DB: f64 = 15.0;
 
+/// A machine or a hum keeps its level for seconds; wind and handling never do: spread of the middle half of the levels, dB.
+const STEADY_DB: f64 = 2.0;
+const STEADY_S: f64 = 3.0;
+
+fn is_steady(level: &[f64], per_s: f64) -> bool {
+    level.len() as f64 >= STEADY_S * per_s
+        && percentile(level, 0.75) - percentile(level, 0.25) < STEADY_DB
+}
+
+/// Level from 20 to 60 Hz per frame, dB.
+fn raw(measures: &TrackMeasures) -> Vec<f64> {
+    measures
+        .low
+        .power
+        .iter()
+        .map(|p| power_db(f64::from(p[0])).max(QUIET_DB))
+        .collect()
+}
+
 /// Whether a stretch is one blow that dies away (a door, a heavy step): a single steep rise, at its beginning, and most of the
-/// other microphones rise with it. Handling comes in rows, wind swells.
-fn is_one_blow(low: &[f64], others: &[Vec<f64>], start: usize, end: usize) -> bool {
+/// other microphones rise with it, below the voices (heard under speech too) or above. Handling comes in rows, wind swells.
+fn is_one_blow(low: &[f64], others: &[[Vec<f64>; 2]], start: usize, end: usize) -> bool {
     let rises: Vec<usize> = (start.saturating_sub(10).max(1)..end.min(low.len().saturating_sub(3)))
         .filter(|&f| low[f + 3] - low[f] >= BLOW_DB)
         .collect();
@@ -204,9 +231,11 @@ fn is_one_blow(low: &[f64], others: &[Vec<f64>], start: usize, end: usize) -> bo
     }
     let along = others
         .iter()
-        .filter(|level| {
-            (first.saturating_sub(5)..(last + 8).min(level.len().saturating_sub(3)))
-                .any(|f| level[f + 3] - level[f] >= BLOW_DB)
+        .filter(|bands| {
+            bands.iter().any(|level| {
+                (first.saturating_sub(5)..(last + 8).min(level.len().saturating_sub(3)))
+                    .any(|f| level[f + 3] - level[f] >= BLOW_DB)
+            })
         })
         .count();
     along > 0 && 2 * along >= others.len()
@@ -333,9 +362,15 @@ mod tests {
         let row: Vec<f64> = (0..300)
             .map(|f| decay(100 + 12 * (f.max(100) - 100).min(40) / 12, f) - 2.0 * ((f % 12) as f64))
             .collect();
-        let heard = vec![(0..300).map(|f| decay(101, f)).collect::<Vec<_>>()];
+        let rise: Vec<f64> = (0..300).map(|f| decay(101, f)).collect();
+        let heard = [[vec![-60.0; 300], rise]];
         assert!(is_one_blow(&low, &heard, 100, 130));
-        assert!(!is_one_blow(&low, &[vec![-60.0; 300]], 100, 130));
+        assert!(!is_one_blow(
+            &low,
+            &[[vec![-60.0; 300], vec![-60.0; 300]]],
+            100,
+            130
+        ));
         assert!(!is_one_blow(&row, &heard, 100, 150));
         assert!(!is_one_blow(&[], &heard, 0, 0));
     }

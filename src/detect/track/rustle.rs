@@ -107,8 +107,8 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 const MOST_COLOUR_DB: f64 = 0.0;
 const MOST_COLOUR_SHORT_DB: f64 = -2.6;
 const SHORT_S: f64 = 0.16;
-/// What fills less is a click.
-const LEAST_S: f64 = 0.06;
+/// What fills less is a click, which reaches three or four frames.
+const LEAST_S: f64 = 0.1;
 
 /// Whether a stretch with so many frames that stick out, and of that colour, can be cloth.
 fn is_cloth(frames: usize, colour_db: f64, per_s: f64) -> bool {
@@ -188,13 +188,16 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
         .position(|t| t.tracks.contains(&track));
     let mut predicted: Vec<Vec<f64>> = vec![vec![f64::INFINITY; bands.len()]; frames];
     let mut heard_by = Vec::new();
+    let own_fit = fit(view, track);
     for other in view.microphones().into_iter().filter(|&m| m != track) {
-        let Some(ratio) = largest_ratio_db(view, track, other, wearer, bands.clone()) else {
+        let fit = fit(view, other);
+        // What either has lost meanwhile says nothing about how they stood.
+        let both: Vec<bool> = fit.iter().zip(&own_fit).map(|(a, b)| *a && *b).collect();
+        let Some(ratio) = largest_ratio_db(view, track, other, wearer, &both, bands.clone()) else {
             continue;
         };
         heard_by.push(other);
         let theirs = &view.tracks[other].frames.bands;
-        let fit = fit(view, other);
         for (f, row) in predicted.iter_mut().enumerate() {
             if !fit[f] {
                 continue;
@@ -242,10 +245,20 @@ fn largest_ratio_db(
     track: usize,
     other: usize,
     wearer: Option<usize>,
+    both_fit: &[bool],
     bands: std::ops::Range<usize>,
 ) -> Option<Vec<f64>> {
+    let anywhere = vec![true; view.grid.frames];
     let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
-        .map(|talker| ratios_db(view, track, other, talker, bands.clone()))
+        .map(|talker| {
+            let of = |fit: &[bool]| ratios_db(view, track, other, talker, fit, bands.clone());
+            let found = of(both_fit);
+            if found.iter().flatten().count() >= LEAST_BANDS {
+                found
+            } else {
+                of(&anywhere)
+            }
+        })
         .collect();
     let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
     if !own_known && view.track(other).role == Role::Lav {
@@ -273,11 +286,12 @@ fn ratios_db(
     track: usize,
     other: usize,
     talker: usize,
+    both_fit: &[bool],
     bands: std::ops::Range<usize>,
 ) -> Vec<Option<f64>> {
     let (a, b) = (&view.tracks[track], &view.tracks[other]);
     let alone: Vec<usize> = (0..view.grid.frames)
-        .filter(|&f| view.speech.alone(Some(talker), f))
+        .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
         .collect();
     let least = view.grid.frames_in(0.5);
     bands

@@ -83,7 +83,6 @@ fn both_microphones_bad_at_once_leave_no_clean_one() {
 
 /// Third take of the invented day: while the pack is gone nothing but the boom can tell what is wrong with the boom.
 #[test]
-#[ignore = "open: radio on the boom is not found while the pack that would bear witness has dropped out"]
 fn a_burst_on_the_boom_while_the_pack_is_gone_leaves_no_clean_one() {
     let mut rendered = dialogue(402);
     let at = middle(&rendered, 1, 0);

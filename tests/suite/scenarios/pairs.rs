@@ -184,7 +184,6 @@ fn a_boom_that_loses_a_line_is_off_mic() {
 
 /// The same microphone before and after its fader: not one signal twice, and no dropouts where the fader rests.
 #[test]
-#[ignore = "open: a track and the same behind its fader are told as one signal twice"]
 fn a_track_and_its_faded_copy_are_no_duplicates() {
     let mut r = dialogue(39);
     let hedda = r.track("Hedda");
