@@ -192,7 +192,7 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
     for other in view.microphones().into_iter().filter(|&m| m != track) {
         let fit = fit(view, other);
         // What either has lost meanwhile says nothing about how they stood.
-        let both: Vec<bool> = fit.iter().zip(&own_fit).map(|(a, b)| *a && *b).collect();
+        let both: Vec<bool> = fit.iter().zip(own_fit).map(|(a, b)| *a && *b).collect();
         let Some(ratio) = largest_ratio_db(view, track, other, wearer, &both, bands.clone()) else {
             continue;
         };
