@@ -13,7 +13,7 @@ use crate::container::{self, ReadError};
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
-use crate::measure::{Chunk, Grid, TrackMeasures, TrackMeter};
+use crate::measure::{Chunk, FilterMeters, Grid, TOGETHER, TrackMeasures, TrackMeter};
 use crate::report::model::{Landmark, Unreadable, Window};
 use crate::scan;
 use crate::settings::Settings;
@@ -354,20 +354,36 @@ fn meters(take: &Take) -> Meters {
 /// Hand a block to the meters; what is no number becomes silence and is counted.
 fn push(meters: &mut Meters, block: &mut Block) {
     let Block { start, x, codes } = block;
-    meters
-        .par_iter_mut()
-        .zip(x.par_iter_mut().zip(codes.par_iter()))
-        .for_each(|((meter, nonfinite), (x, codes))| {
-            for sample in x.iter_mut().filter(|s| !s.is_finite()) {
-                *sample = 0.0;
-                *nonfinite += 1;
-            }
-            meter.push(Chunk {
-                start: *start,
-                x,
-                codes,
-            });
-        });
+    for ((_, nonfinite), x) in meters.iter_mut().zip(x.iter_mut()) {
+        // Nearly always there is none, and a sum over all is quick.
+        if x.iter().map(|s| u32::from(!s.is_finite())).sum::<u32>() == 0 {
+            continue;
+        }
+        for sample in x.iter_mut().filter(|s| !s.is_finite()) {
+            *sample = 0.0;
+            *nonfinite += 1;
+        }
+    }
+    let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
+    let (mut filtered, mut plain): (Vec<_>, Vec<_>) =
+        meters.iter_mut().map(|(m, _)| m.halves()).unzip();
+    rayon::join(
+        || {
+            filtered
+                .par_chunks_mut(TOGETHER)
+                .zip(x.par_chunks(TOGETHER))
+                .for_each(|(meters, x)| FilterMeters::push(meters, x));
+        },
+        || {
+            plain
+                .par_iter_mut()
+                .zip(x.par_iter().zip(codes.par_iter()))
+                .for_each(|(meter, (x, codes))| {
+                    let start = *start;
+                    meter.push(Chunk { start, x, codes });
+                });
+        },
+    );
 }
 
 fn finish(meters: Meters) -> Vec<TrackMeasures> {

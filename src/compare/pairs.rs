@@ -353,12 +353,15 @@ fn cell(
     let (mut power_a, mut power_b) = (0f64, 0f64);
     let mut common = Complex::<f64>::default();
     let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s;
-    for k in layout.band(COPY_HZ.0, COPY_HZ.1) {
+    let copy = layout.band(COPY_HZ.0, COPY_HZ.1);
+    let step = Complex::from_polar(1.0, turn);
+    let mut phase = Complex::from_polar(1.0, turn * copy.start as f64);
+    for k in copy {
         power_a += f64::from(both(parts.a, k));
         power_b += f64::from(both(parts.b, k));
         let x = scratch.cross[k];
-        common += Complex::new(f64::from(x.re), f64::from(x.im))
-            * Complex::from_polar(1.0, turn * k as f64);
+        common += Complex::new(f64::from(x.re), f64::from(x.im)) * phase;
+        phase *= step;
     }
     let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
     Some(Cell {
@@ -380,14 +383,21 @@ fn cell(
 fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
     let n = correlation.len() as i64;
     let reach = ((REACH_MS / 1000.0 / step_s) as i64).min(n / 2 - 2);
-    let at = |lag: i64| correlation[lag.rem_euclid(n) as usize];
-    let mut found: Vec<(f32, i64)> = Vec::new();
-    for lag in -reach..=reach {
-        let (y, before, after) = (at(lag).abs(), at(lag - 1).abs(), at(lag + 1).abs());
-        if y > before && y >= after && y > 0.0 {
-            found.push((y, lag));
-        }
+    if reach < 0 {
+        return Vec::new();
     }
+    // From the earliest lag to the latest, one more on either side.
+    let first = -reach - 1;
+    let mut around = correlation[(n + first) as usize..].to_vec();
+    around.extend_from_slice(&correlation[..(reach + 2) as usize]);
+    let at = |lag: i64| around[(lag - first) as usize];
+    let mut found: Vec<(f32, i64)> = around
+        .windows(3)
+        .zip(-reach..)
+        .map(|(w, lag)| (w[0].abs(), w[1].abs(), w[2].abs(), lag))
+        .filter(|&(before, y, after, _)| y > before && y >= after && y > 0.0)
+        .map(|(_, y, _, lag)| (y, lag))
+        .collect();
     found.sort_by(|p, q| q.0.total_cmp(&p.0).then(p.1.cmp(&q.1)));
     let apart = 0.0002 / step_s;
     let mut chosen: Vec<i64> = Vec::new();
@@ -431,19 +441,20 @@ fn refined(
     delay_s: f64,
     step_s: f64,
 ) -> Candidate {
-    let value = |delay: f64| -> f64 {
-        let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
-        let step = Complex::from_polar(1.0, turn);
-        let mut phase = Complex::from_polar(1.0, turn * band.start as f64);
-        let mut sum = 0f64;
-        for x in &spectrum[band.clone()] {
-            sum += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
-            phase *= step;
-        }
-        sum
-    };
     let fine = step_s / 8.0;
-    let (before, at, after) = (value(delay_s - fine), value(delay_s), value(delay_s + fine));
+    let delays = [delay_s - fine, delay_s, delay_s + fine];
+    let turns = delays.map(|delay| 2.0 * std::f64::consts::PI * layout.bin_hz * delay);
+    let steps = turns.map(|turn| Complex::from_polar(1.0, turn));
+    let mut phases = turns.map(|turn| Complex::from_polar(1.0, turn * band.start as f64));
+    let mut sums = [0f64; 3];
+    for x in &spectrum[band.clone()] {
+        // Each waits for its own last phase: all three in turn take no longer than one.
+        for ((sum, phase), step) in sums.iter_mut().zip(&mut phases).zip(&steps) {
+            *sum += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
+            *phase *= step;
+        }
+    }
+    let [before, at, after] = sums;
     let bend = before - 2.0 * at + after;
     let offset = if bend == 0.0 {
         0.0
@@ -453,11 +464,13 @@ fn refined(
     let delay_s = delay_s + offset * fine;
     let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay_s;
     let (mut along, mut total) = (0f64, 0f64);
-    for k in layout.band(POLARITY_HZ.0, POLARITY_HZ.1) {
-        let x = spectrum[k];
-        let phase = turn * k as f64;
-        along += f64::from(x.re) * phase.cos() - f64::from(x.im) * phase.sin();
-        total += f64::from(x.norm());
+    let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
+    let step = Complex::from_polar(1.0, turn);
+    let mut phase = Complex::from_polar(1.0, turn * polarity.start as f64);
+    for x in &spectrum[polarity] {
+        along += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
+        total += (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt();
+        phase *= step;
     }
     Candidate {
         delay_s,

@@ -1,5 +1,8 @@
 //! A low-rate copy of a stream: linear-phase low-pass and decimation, delay taken out.
 
+use super::lanes::dot;
+use super::widest::widest;
+
 /// Lowest rate of the copy, Hz; the copy's rate is the input's divided by the largest whole factor that stays above it.
 const LEAST_RATE_HZ: f64 = 3000.0;
 /// Length of the filter in output samples.
@@ -55,11 +58,16 @@ impl Decimator {
     /// Take in samples; whatever becomes ready is appended to `out`.
     pub fn push(&mut self, x: &[f32], out: &mut Vec<f32>) {
         self.pending.extend_from_slice(x);
-        let mut used = 0;
-        while self.pending.len() >= used + self.taps.len() {
-            out.push(dot(&self.pending[used..used + self.taps.len()], &self.taps));
-            used += self.factor;
-        }
+        let (pending, taps) = (&self.pending, &self.taps);
+        let ready = (pending.len() + self.factor).saturating_sub(taps.len()) / self.factor;
+        let used = ready * self.factor;
+        widest(|| {
+            out.extend(
+                (0..used)
+                    .step_by(self.factor)
+                    .map(|from| dot(&pending[from..from + taps.len()], taps)),
+            );
+        });
         self.pending.drain(..used.min(self.pending.len()));
     }
 
@@ -68,24 +76,6 @@ impl Decimator {
         let tail = vec![0.0; self.taps.len() / 2];
         self.push(&tail, out);
     }
-}
-
-/// Sum of products in eight lanes: a fixed order that the compiler can vectorise.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0f32; 8];
-    let (mut left, mut right) = (a.chunks_exact(8), b.chunks_exact(8));
-    for (x, y) in left.by_ref().zip(right.by_ref()) {
-        for k in 0..8 {
-            lanes[k] += x[k] * y[k];
-        }
-    }
-    let rest: f32 = left
-        .remainder()
-        .iter()
-        .zip(right.remainder())
-        .map(|(x, y)| x * y)
-        .sum();
-    lanes.iter().sum::<f32>() + rest
 }
 
 #[cfg(test)]

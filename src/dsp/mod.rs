@@ -1,4 +1,7 @@
 //! Pure arithmetic, one algorithm a file: no input or output, no settings.
 
+pub mod biquad;
 pub mod decimate;
 pub mod extreme;
+pub mod lanes;
+pub mod widest;

@@ -3,8 +3,10 @@
 //! What enters a recording behind the microphone shows above 8 kHz first: speech has least there, and neither cloth nor
 //! room shapes it. And the hiss of capsule, preamplifier and transmitter keeps running there through every natural pause.
 
+use std::array::from_fn;
 use std::f64::consts::PI;
 
+use crate::dsp::biquad::Biquad;
 use crate::units::power_db;
 
 /// Level of code 0 in dBFS: silence or below.
@@ -138,14 +140,6 @@ impl Section {
             z: [0.0; 2],
         }
     }
-
-    #[inline]
-    fn next(&mut self, x: f64) -> f64 {
-        let y = self.b[0] * x + self.z[0];
-        self.z[0] = self.b[1] * x - self.a[0] * y + self.z[1];
-        self.z[1] = self.b[2] * x - self.a[1] * y;
-        y
-    }
 }
 
 /// Qualities of the sections of a Butterworth filter with that many sections.
@@ -200,18 +194,52 @@ impl FineMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        for &sample in x {
-            let x = f64::from(sample);
-            let high = self.high.iter_mut().fold(x, |x, section| section.next(x));
-            let mid = self.mid.iter_mut().fold(x, |x, section| section.next(x));
-            self.sums[0] += high * high;
-            self.sums[1] += mid * mid;
-            self.count += 1;
-            if self.count == self.step {
-                self.close();
+        FineMeter::push_together([self], [x]);
+    }
+
+    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
+    #[inline(always)]
+    pub fn push_together<const L: usize>(mut meters: [&mut FineMeter; L], x: [&[f32]; L]) {
+        let (mut from, len) = (0, x[0].len());
+        let mut high: [Biquad<L>; 4] = from_fn(|k| {
+            let Section { b, a, .. } = meters[0].high[k];
+            Biquad::resume(b, a, from_fn(|l| meters[l].high[k].z))
+        });
+        let mut mid: [Biquad<L>; 3] = from_fn(|k| {
+            let Section { b, a, .. } = meters[0].mid[k];
+            Biquad::resume(b, a, from_fn(|l| meters[l].mid[k].z))
+        });
+        while from < len {
+            let to = len.min(from + meters[0].step - meters[0].count);
+            let part = x.map(|x| &x[from..to]);
+            let mut sums: [[f64; L]; 2] = [0, 1].map(|k| from_fn(|l| meters[l].sums[k]));
+            for n in 0..to - from {
+                let v = from_fn(|l| f64::from(part[l][n]));
+                let a = high.iter_mut().fold(v, |v, section| section.next(v));
+                let b = mid.iter_mut().fold(v, |v, section| section.next(v));
+                for l in 0..L {
+                    sums[0][l] += a[l] * a[l];
+                    sums[1][l] += b[l] * b[l];
+                }
             }
+            for (l, meter) in meters.iter_mut().enumerate() {
+                meter.sums = sums.map(|s| s[l]);
+                meter.count += to - from;
+                if meter.count == meter.step {
+                    meter.close();
+                }
+            }
+            from = to;
         }
-        self.out.samples += x.len() as u64;
+        for (l, meter) in meters.iter_mut().enumerate() {
+            for (section, lanes) in meter.high.iter_mut().zip(&high) {
+                section.z = lanes.state(l);
+            }
+            for (section, lanes) in meter.mid.iter_mut().zip(&mid) {
+                section.z = lanes.state(l);
+            }
+            meter.out.samples += len as u64;
+        }
     }
 
     fn close(&mut self) {

@@ -5,6 +5,9 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::dsp::lanes;
+use crate::dsp::widest::widest;
+
 /// Number of bands: 20..44.7 Hz, then the third octaves 50 Hz .. 20 kHz (IEC 61260-1, base ten).
 pub const BANDS: usize = 28;
 
@@ -132,6 +135,7 @@ pub struct FramesMeter {
     offset: Option<f32>,
     input: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
+    powers: Vec<f32>,
     scratch: Vec<Complex<f32>>,
     auto_in: Vec<Complex<f32>>,
     auto_out: Vec<f32>,
@@ -212,6 +216,7 @@ impl FramesMeter {
             weights,
             input: fft.make_input_vec(),
             spectrum: fft.make_output_vec(),
+            powers: vec![0.0; size / 2 + 1],
             scratch: fft.make_scratch_vec(),
             auto_in: back.make_input_vec(),
             auto_out: back.make_output_vec(),
@@ -255,10 +260,12 @@ impl FramesMeter {
     fn frame(&mut self, at: usize, own: usize) {
         let first = at + (self.size - self.hop) / 2;
         let mine = &self.pending[first..first + own];
-        let peak = mine.iter().fold(0f32, |m, x| m.max(x.abs()));
+        let peak = lanes::peak(mine);
         // Nothing is taken off digital silence: it stays exactly that.
         let offset = if peak > 0.0 {
-            let mean = mine.iter().sum::<f32>() / own.max(1) as f32;
+            let mut sum = lanes::Sum::default();
+            sum.add(mine);
+            let mean = (sum.total() / own.max(1) as f64) as f32;
             let so_far = *self.offset.get_or_insert(mean);
             self.offset = Some(so_far + OFFSET_STEP * (mean - so_far));
             so_far
@@ -273,24 +280,22 @@ impl FramesMeter {
         {
             *slot = (x - offset) * w;
         }
-        let power = mine
-            .iter()
-            .map(|&x| f64::from(x) * f64::from(x))
-            .sum::<f64>()
-            / own.max(1) as f64;
+        let power = lanes::energy(mine) / own.max(1) as f64;
         // Cannot fail: all lengths come from the plan itself.
         let _ =
             self.fft
                 .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch);
         let mut bands = [0f32; BANDS];
-        for (band, (first, shares)) in bands.iter_mut().zip(&self.weights) {
-            *band = shares
-                .iter()
-                .zip(&self.spectrum[*first..])
-                .map(|(s, c)| s * c.norm_sqr())
-                .sum::<f32>()
-                * self.scale;
-        }
+        let (powers, spectrum, weights) = (&mut self.powers, &self.spectrum, &self.weights);
+        let scale = self.scale;
+        widest(|| {
+            for (power, c) in powers.iter_mut().zip(spectrum) {
+                *power = c.norm_sqr();
+            }
+            for (band, (first, shares)) in bands.iter_mut().zip(weights) {
+                *band = lanes::dot(shares, &powers[*first..]) * scale;
+            }
+        });
         let (harmonicity, pitch_hz) = self.harmonicity();
         self.out.peak.push(peak);
         self.out.power.push(power as f32);
@@ -304,7 +309,7 @@ impl FramesMeter {
         for (k, slot) in self.auto_in.iter_mut().enumerate() {
             *slot = Complex::new(
                 if (self.low_bin..=high).contains(&k) {
-                    self.spectrum[k].norm_sqr()
+                    self.powers[k]
                 } else {
                     0.0
                 },

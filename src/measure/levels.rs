@@ -3,6 +3,8 @@
 //! Input: one track, full scale 1.0, any block length. Output: see [`Levels`]. Bad input: the caller has replaced NaN and
 //! infinities by silence. Errors, panics: none. Cost: two operations a sample.
 
+use crate::dsp::lanes::{Sum, range};
+use crate::dsp::widest::widest;
 use crate::units;
 
 /// Sample peak and means of one track.
@@ -74,7 +76,7 @@ fn median(values: &[f64]) -> Option<f64> {
 #[derive(Debug)]
 pub struct LevelsMeter {
     second: usize,
-    sum: f64,
+    sum: Sum,
     count: usize,
     out: Levels,
 }
@@ -84,7 +86,7 @@ impl LevelsMeter {
     pub fn new(rate: u32) -> LevelsMeter {
         LevelsMeter {
             second: (rate as usize).max(1),
-            sum: 0.0,
+            sum: Sum::default(),
             count: 0,
             out: Levels::default(),
         }
@@ -94,11 +96,12 @@ impl LevelsMeter {
     pub fn push(&mut self, mut x: &[f32]) {
         while !x.is_empty() {
             let (now, later) = x.split_at(x.len().min(self.second - self.count));
-            for &v in now {
-                self.out.highest = self.out.highest.max(v);
-                self.out.lowest = self.out.lowest.min(v);
-                self.sum += f64::from(v);
-            }
+            let (low, high) = widest(|| {
+                self.sum.add(now);
+                range(now)
+            });
+            self.out.highest = self.out.highest.max(high);
+            self.out.lowest = self.out.lowest.min(low);
             self.count += now.len();
             if self.count == self.second {
                 self.close();
@@ -108,8 +111,8 @@ impl LevelsMeter {
     }
 
     fn close(&mut self) {
-        self.out.means.push(self.sum / self.count as f64);
-        (self.sum, self.count) = (0.0, 0);
+        self.out.means.push(self.sum.total() / self.count as f64);
+        (self.sum, self.count) = (Sum::default(), 0);
     }
 
     /// Everything measured.

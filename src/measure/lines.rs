@@ -10,6 +10,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
+use crate::dsp::lanes::places;
+use crate::dsp::widest::widest;
 use crate::units::power_db;
 
 /// Length of the spectra in seconds, at least: low range, high range.
@@ -177,7 +179,12 @@ impl RangeMeter {
             .fft
             .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
         let bins = self.bins.clone();
-        let powers: Vec<f32> = self.output.iter().map(|c| c.norm_sqr()).collect();
+        let mut powers = vec![0f32; self.output.len()];
+        widest(|| {
+            for (power, c) in powers.iter_mut().zip(&self.output) {
+                *power = c.norm_sqr();
+            }
+        });
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -195,20 +202,10 @@ impl RangeMeter {
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
         let mut around = Vec::with_capacity(2 * AROUND);
-        for k in bins {
+        let likely = widest(|| likely_peaks(&powers, bins, least));
+        for k in likely {
             let p = f64::from(powers[k]);
-            if !(powers[k] > powers[k - 1] && powers[k] >= powers[k + 1] && p > 0.0) {
-                continue;
-            }
-            let below = &powers[k - 3 - AROUND..k - 3];
-            let above = &powers[(k + 4).min(powers.len())..(k + 4 + AROUND).min(powers.len())];
-            // A median over the limit has half of the values over it: counting is cheaper than ranking, and settles most.
-            let limit = (p * std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
-            if 2 * (count_up_to(below, limit) + count_up_to(above, limit))
-                <= (below.len() + above.len()) as u32
-            {
-                continue;
-            }
+            let (below, above) = surroundings(&powers, k);
             around.clear();
             around.extend_from_slice(below);
             around.extend_from_slice(above);
@@ -272,9 +269,37 @@ fn thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Vec<std::ops::Range<usiz
     found
 }
 
-/// How many of the values do not exceed a limit.
-fn count_up_to(values: &[f32], limit: f32) -> u32 {
-    values.iter().map(|&v| u32::from(v <= limit)).sum()
+/// The powers on both sides of a bin, beyond the main lobe.
+#[inline(always)]
+fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
+    let above = &powers[(k + 4).min(powers.len())..];
+    (
+        &powers[k - 3 - AROUND..k - 3],
+        &above[..AROUND.min(above.len())],
+    )
+}
+
+/// Local maxima that may stand `least` over the mean of their surroundings. A median over the limit has half of the values
+/// over it: counting those is cheaper than ranking them, and settles nearly all.
+#[inline(always)]
+fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<usize> {
+    let mut maxima = Vec::new();
+    let around = &powers[bins.start - 1..bins.end + 1];
+    places(bins.len(), &mut maxima, |i| {
+        (around[i + 1] > around[i]) & (around[i + 1] >= around[i + 2]) & (around[i + 1] > 0.0)
+    });
+    let count =
+        |values: &[f32], limit: f32| -> u32 { values.iter().map(|&v| u32::from(v <= limit)).sum() };
+    maxima
+        .into_iter()
+        .map(|i| bins.start + i as usize)
+        .filter(|&k| {
+            let (below, above) = surroundings(powers, k);
+            let limit = f64::from(powers[k]) * std::f64::consts::LN_2 / least * (1.0 + 1e-5);
+            let up_to = count(below, limit as f32) + count(above, limit as f32);
+            2 * up_to > (below.len() + above.len()) as u32
+        })
+        .collect()
 }
 
 /// The strongest peaks (over their background) of each third of an octave, ascending in frequency.

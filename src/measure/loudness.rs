@@ -6,6 +6,9 @@
 //! Bad input: silence gives minus infinity. Errors, panics: none. Cost: two biquads a sample; memory one number a step.
 //! Source: ITU-R BS.1770-5 annex 1; EBU Tech 3341 (2023), Tech 3342 (2023); filters at other rates as derived in libebur128.
 
+use std::array::from_fn;
+
+use crate::dsp::biquad::Biquad;
 use crate::units;
 
 /// Steps a second for tracks of a take: the blocks of the integrated loudness start every 100 ms.
@@ -201,45 +204,41 @@ impl LoudnessMeter {
     }
 
     /// Take in samples.
-    pub fn push(&mut self, mut x: &[f32]) {
-        while !x.is_empty() {
-            let room = (self.step_end - self.at) as usize;
-            let (now, later) = x.split_at(x.len().min(room));
-            self.filter(now);
-            self.at += now.len() as u64;
-            if self.at == self.step_end {
-                self.power
-                    .push(self.sum / (self.step_end - self.step_start) as f64);
-                self.sum = 0.0;
-                // A decaying filter must not crawl through denormal numbers.
-                for state in self.state.as_flattened_mut() {
-                    if state.abs() < 1e-30 {
-                        *state = 0.0;
-                    }
-                }
-                self.step_start = self.step_end;
-                self.step_end = self.edge(self.power.len() as u64 + 1);
+    pub fn push(&mut self, x: &[f32]) {
+        LoudnessMeter::push_together([self], [x]);
+    }
+
+    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
+    #[inline(always)]
+    pub fn push_together<const L: usize>(mut meters: [&mut LoudnessMeter; L], x: [&[f32]; L]) {
+        let (mut from, len) = (0, x[0].len());
+        while from < len {
+            let room = (meters[0].step_end - meters[0].at) as usize;
+            let to = len.min(from + room);
+            filter(&mut meters, x.map(|x| &x[from..to]));
+            for meter in &mut meters {
+                meter.advance((to - from) as u64);
             }
-            x = later;
+            from = to;
         }
     }
 
-    fn filter(&mut self, x: &[f32]) {
-        let [s, h] = self.sections;
-        let [[mut s1, mut s2], [mut h1, mut h2]] = self.state;
-        let mut sum = self.sum;
-        for &v in x {
-            let v = f64::from(v);
-            let y = s.b[0] * v + s1;
-            s1 = s.b[1] * v - s.a[0] * y + s2;
-            s2 = s.b[2] * v - s.a[1] * y;
-            let z = h.b[0] * y + h1;
-            h1 = h.b[1] * y - h.a[0] * z + h2;
-            h2 = h.b[2] * y - h.a[1] * z;
-            sum += z * z;
+    fn advance(&mut self, samples: u64) {
+        self.at += samples;
+        if self.at < self.step_end {
+            return;
         }
-        self.state = [[s1, s2], [h1, h2]];
-        self.sum = sum;
+        self.power
+            .push(self.sum / (self.step_end - self.step_start) as f64);
+        self.sum = 0.0;
+        // A decaying filter must not crawl through denormal numbers.
+        for state in self.state.as_flattened_mut() {
+            if state.abs() < 1e-30 {
+                *state = 0.0;
+            }
+        }
+        self.step_start = self.step_end;
+        self.step_end = self.edge(self.power.len() as u64 + 1);
     }
 
     /// Everything measured.
@@ -248,6 +247,29 @@ impl LoudnessMeter {
             steps_per_s: self.steps_per_s,
             power: self.power,
         }
+    }
+}
+
+#[inline(always)]
+fn filter<const L: usize>(meters: &mut [&mut LoudnessMeter; L], x: [&[f32]; L]) {
+    let len = x[0].len();
+    let x = x.map(|x| &x[..len]);
+    let mut sections: [Biquad<L>; 2] = from_fn(|k| {
+        let Section { b, a } = meters[0].sections[k];
+        Biquad::resume(b, a, from_fn(|l| meters[l].state[k]))
+    });
+    let mut sum: [f64; L] = from_fn(|l| meters[l].sum);
+    for n in 0..len {
+        let v = from_fn(|l| f64::from(x[l][n]));
+        let y = sections[0].next(v);
+        let z = sections[1].next(y);
+        for l in 0..L {
+            sum[l] += z[l] * z[l];
+        }
+    }
+    for (l, meter) in meters.iter_mut().enumerate() {
+        meter.state = [0, 1].map(|k| sections[k].state(l));
+        meter.sum = sum[l];
     }
 }
 

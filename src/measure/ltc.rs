@@ -4,6 +4,8 @@
 //! A whole one is a 0, two halves are a 1. The sync word 0011111111111101 at the end of each frame tells where frames lie; read
 //! backwards it comes first. Ten frames that count on are proof; a square wave or a voice never gets there.
 
+use std::array::from_fn;
+
 /// Frames in a row that have to count on (detection practice: ten; two are already certain in theory).
 const PROOF: u32 = 10;
 /// Intervals looked at to find the bit length.
@@ -15,6 +17,8 @@ const SYNC: u128 = 0xBFFC;
 /// The same read backwards: the first sixteen bits of a frame played in reverse.
 const SYNC_REVERSED: u128 = 0x3FFD;
 const FRAME_BITS: u32 = 80;
+/// Samples looked at together.
+const TILE: usize = 64;
 
 /// Hours, minutes, seconds, frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -169,31 +173,74 @@ impl LtcMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        for &sample in x {
-            let raw = f64::from(sample);
-            self.low += self.low_step * (raw - self.low);
-            let y = raw - self.low;
-            self.peak = (self.peak * self.decay).max(y.abs());
-            if (y >= 0.0) != (self.before >= 0.0) {
-                let share = self.before / (self.before - y);
-                self.crossing = self.at as f64 - 1.0 + share;
-            }
-            let hysteresis = 0.3 * self.peak;
-            if self.peak > 1e-4
-                && if self.high {
-                    y < -hysteresis
-                } else {
-                    y > hysteresis
+        LtcMeter::push_together([self], [x]);
+    }
+
+    /// Take in samples of several tracks in step: meters of one rate, and equally many samples for each.
+    #[inline(always)]
+    pub fn push_together<const L: usize>(mut meters: [&mut LtcMeter; L], x: [&[f32]; L]) {
+        let (low_step, decay) = (meters[0].low_step, meters[0].decay);
+        let mut low: [f64; L] = from_fn(|l| meters[l].low);
+        let mut peak: [f64; L] = from_fn(|l| meters[l].peak);
+        // What the high-pass leaves, and how far from zero it has to be to count.
+        let (mut y, mut far) = ([[0f64; L]; TILE], [[0f64; L]; TILE]);
+        let len = x[0].len();
+        for from in (0..len).step_by(TILE) {
+            let count = TILE.min(len - from);
+            let part = x.map(|x| &x[from..from + count]);
+            for (n, (y, far)) in y.iter_mut().zip(&mut far).take(count).enumerate() {
+                for l in 0..L {
+                    let raw = f64::from(part[l][n]);
+                    low[l] += low_step * (raw - low[l]);
+                    y[l] = raw - low[l];
+                    let (held, now) = (peak[l] * decay, y[l].abs());
+                    peak[l] = if now > held { now } else { held };
+                    let least = 0.3 * peak[l];
+                    far[l] = if peak[l] > 1e-4 { least } else { f64::INFINITY };
                 }
-            {
-                self.high = !self.high;
-                let length = self.crossing - self.edge;
-                self.edge = self.crossing;
-                self.interval(length);
             }
-            self.before = y;
-            self.at += 1;
+            for (l, meter) in meters.iter_mut().enumerate() {
+                meter.edges(count, |n| y[n][l], |n| far[n][l]);
+            }
         }
+        for (l, meter) in meters.iter_mut().enumerate() {
+            (meter.low, meter.peak) = (low[l], peak[l]);
+        }
+    }
+
+    /// Follow the changes of side in the next `count` samples.
+    #[inline(always)]
+    fn edges(&mut self, count: usize, y: impl Fn(usize) -> f64, far: impl Fn(usize) -> f64) {
+        // Up to here the last crossing of zero is known.
+        let mut from = 0;
+        loop {
+            let turn = if self.high {
+                (from..count).find(|&n| y(n) < -far(n))
+            } else {
+                (from..count).find(|&n| y(n) > far(n))
+            };
+            let end = turn.map_or(count, |n| n + 1);
+            for n in (from..end).rev() {
+                let before = if n == 0 { self.before } else { y(n - 1) };
+                if (y(n) >= 0.0) != (before >= 0.0) {
+                    let share = before / (before - y(n));
+                    self.crossing = (self.at + n as u64) as f64 - 1.0 + share;
+                    break;
+                }
+            }
+            if turn.is_none() {
+                break;
+            }
+            from = end;
+            self.high = !self.high;
+            let length = self.crossing - self.edge;
+            self.edge = self.crossing;
+            self.interval(length);
+        }
+        if count > 0 {
+            self.before = y(count - 1);
+        }
+        self.at += count as u64;
     }
 
     fn interval(&mut self, length: f64) {
@@ -313,6 +360,12 @@ impl LtcMeter {
 
 /// Length of a bit from intervals in two groups at 1:2; `None` where they are not.
 fn bit_length(intervals: &mut [f64], rate: f64) -> Option<f64> {
+    // No interval of any rate lies outside of this; nearly all speech and noise does, and needs no ranking.
+    let possible = 0.79 * rate / BIT_RATES.1 / 2.3..1.21 * rate / BIT_RATES.0;
+    let inside = intervals.iter().filter(|x| possible.contains(x)).count();
+    if inside * 100 < intervals.len() * 90 {
+        return None;
+    }
     intervals.sort_by(f64::total_cmp);
     // The widest step between neighbours, as a ratio, away from the ends.
     let n = intervals.len();

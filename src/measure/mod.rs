@@ -19,7 +19,10 @@ pub mod tops;
 pub mod transients;
 pub mod true_peak;
 
+use pulp::NullaryFnOnce;
+
 use crate::dsp::decimate::Decimator;
+use crate::dsp::widest::widest;
 use crate::report::model::SampleFormat;
 
 pub use fine::Fine;
@@ -93,13 +96,65 @@ pub struct TrackMeasures {
     pub nonfinite_samples: u64,
 }
 
-/// All meters of one track.
+/// All meters of one track, in two halves that do not wait for each other.
 #[derive(Debug)]
 pub struct TrackMeter {
-    frames: frames::FramesMeter,
+    filtered: FilterMeters,
+    plain: PlainMeters,
+}
+
+/// Meters that filter every sample: those of several tracks go in step, which takes little more time than one.
+#[derive(Debug)]
+pub struct FilterMeters {
     ltc: ltc::LtcMeter,
-    runs: runs::RunsMeter,
     fine: fine::FineMeter,
+    loudness: loudness::LoudnessMeter,
+    active: speech_level::ActiveLevelMeter,
+}
+
+/// Tracks whose filters go in step.
+pub const TOGETHER: usize = 4;
+
+impl FilterMeters {
+    /// Take in the next samples of up to [`TOGETHER`] tracks of a take, equally many for each.
+    pub fn push(tracks: &mut [&mut FilterMeters], x: &[&[f32]]) {
+        let (groups, rest) = tracks.as_chunks_mut::<TOGETHER>();
+        let (group_x, rest_x) = x.as_chunks::<TOGETHER>();
+        for (group, x) in groups.iter_mut().zip(group_x) {
+            let tracks = group.each_mut().map(|m| &mut **m);
+            widest(InStep { tracks, x: *x });
+        }
+        for (track, x) in rest.iter_mut().zip(rest_x) {
+            let (tracks, x) = ([&mut **track], [*x]);
+            widest(InStep { tracks, x });
+        }
+    }
+}
+
+/// The same many samples of `L` tracks for their filters.
+struct InStep<'a, const L: usize> {
+    tracks: [&'a mut FilterMeters; L],
+    x: [&'a [f32]; L],
+}
+
+impl<const L: usize> NullaryFnOnce for InStep<'_, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let InStep { mut tracks, x } = self;
+        ltc::LtcMeter::push_together(tracks.each_mut().map(|t| &mut t.ltc), x);
+        fine::FineMeter::push_together(tracks.each_mut().map(|t| &mut t.fine), x);
+        loudness::LoudnessMeter::push_together(tracks.each_mut().map(|t| &mut t.loudness), x);
+        speech_level::ActiveLevelMeter::push_together(tracks.map(|t| &mut t.active), x);
+    }
+}
+
+/// All other meters.
+#[derive(Debug)]
+pub struct PlainMeters {
+    frames: frames::FramesMeter,
+    runs: runs::RunsMeter,
     transients: transients::TransientsMeter,
     decimator: Decimator,
     copy: Vec<f32>,
@@ -109,39 +164,13 @@ pub struct TrackMeter {
     rails: rails::RailsMeter,
     tops: tops::TopsMeter,
     true_peak: true_peak::TruePeakMeter,
-    loudness: loudness::LoudnessMeter,
-    active: speech_level::ActiveLevelMeter,
 }
 
-impl TrackMeter {
-    /// Meters at rest.
-    pub fn new(signal: Signal) -> TrackMeter {
-        let decimator = Decimator::new(signal.rate);
-        TrackMeter {
-            frames: frames::FramesMeter::new(signal.rate),
-            ltc: ltc::LtcMeter::new(signal.rate),
-            runs: runs::RunsMeter::new(signal.rate),
-            fine: fine::FineMeter::new(signal.rate),
-            transients: transients::TransientsMeter::new(signal.rate),
-            low: low::LowMeter::new(signal.rate, decimator.factor(), frames::hop(signal.rate)),
-            lines: lines::LinesMeter::new(signal.rate, decimator.factor()),
-            decimator,
-            copy: Vec::new(),
-            levels: levels::LevelsMeter::new(signal.rate),
-            rails: rails::RailsMeter::new(signal.bits, signal.format),
-            tops: tops::TopsMeter::new(signal.rate),
-            true_peak: true_peak::TruePeakMeter::new(signal.rate),
-            loudness: loudness::LoudnessMeter::new(signal.rate),
-            active: speech_level::ActiveLevelMeter::new(signal.rate, frames::hop(signal.rate)),
-        }
-    }
-
+impl PlainMeters {
     /// Take in the next samples.
     pub fn push(&mut self, chunk: Chunk<'_>) {
         self.frames.push(chunk.x);
-        self.ltc.push(chunk.x);
         self.runs.push(chunk.x);
-        self.fine.push(chunk.x);
         self.transients.push(chunk.x);
         self.copy.clear();
         self.decimator.push(chunk.x, &mut self.copy);
@@ -151,33 +180,72 @@ impl TrackMeter {
         self.rails.push(chunk.x, chunk.codes);
         self.tops.push(chunk.x);
         self.true_peak.push(chunk.x);
-        self.loudness.push(chunk.x);
-        self.active.push(chunk.x);
+    }
+}
+
+impl TrackMeter {
+    /// Meters at rest.
+    pub fn new(signal: Signal) -> TrackMeter {
+        let (rate, hop) = (signal.rate, frames::hop(signal.rate));
+        let decimator = Decimator::new(rate);
+        TrackMeter {
+            filtered: FilterMeters {
+                ltc: ltc::LtcMeter::new(rate),
+                fine: fine::FineMeter::new(rate),
+                loudness: loudness::LoudnessMeter::new(rate),
+                active: speech_level::ActiveLevelMeter::new(rate, hop),
+            },
+            plain: PlainMeters {
+                frames: frames::FramesMeter::new(rate),
+                runs: runs::RunsMeter::new(rate),
+                transients: transients::TransientsMeter::new(rate),
+                low: low::LowMeter::new(rate, decimator.factor(), hop),
+                lines: lines::LinesMeter::new(rate, decimator.factor()),
+                decimator,
+                copy: Vec::new(),
+                levels: levels::LevelsMeter::new(rate),
+                rails: rails::RailsMeter::new(signal.bits, signal.format),
+                tops: tops::TopsMeter::new(rate),
+                true_peak: true_peak::TruePeakMeter::new(rate),
+            },
+        }
+    }
+
+    /// The two halves; each wants all samples.
+    pub fn halves(&mut self) -> (&mut FilterMeters, &mut PlainMeters) {
+        (&mut self.filtered, &mut self.plain)
+    }
+
+    /// Take in the next samples.
+    pub fn push(&mut self, chunk: Chunk<'_>) {
+        FilterMeters::push(&mut [&mut self.filtered], &[chunk.x]);
+        self.plain.push(chunk);
     }
 
     /// Everything measured.
-    pub fn finish(mut self, nonfinite_samples: u64) -> TrackMeasures {
-        self.copy.clear();
-        self.decimator.finish(&mut self.copy);
-        self.low.push(&self.copy);
-        self.lines.push(&[], &self.copy);
-        let frames = self.frames.finish();
+    pub fn finish(self, nonfinite_samples: u64) -> TrackMeasures {
+        let (filtered, mut plain) = (self.filtered, self.plain);
+        plain.copy.clear();
+        plain.decimator.finish(&mut plain.copy);
+        plain.low.push(&plain.copy);
+        plain.lines.push(&[], &plain.copy);
+        let frames = plain.frames.finish();
         let floor = Floor::of(&frames);
         TrackMeasures {
-            low: self.low.finish(frames.grid.frames),
-            lines: self.lines.finish(),
+            low: plain.low.finish(frames.grid.frames),
+            lines: plain.lines.finish(),
             frames,
             floor,
-            runs: self.runs.finish(),
-            fine: self.fine.finish(),
-            transients: self.transients.finish(),
-            ltc: self.ltc.finish(),
-            levels: self.levels.finish(),
-            rails: self.rails.finish(),
-            tops: self.tops.finish(),
-            true_peak: self.true_peak.finish(),
-            loudness: self.loudness.finish(),
-            active: self.active.finish(),
+            runs: plain.runs.finish(),
+            fine: filtered.fine.finish(),
+            transients: plain.transients.finish(),
+            ltc: filtered.ltc.finish(),
+            levels: plain.levels.finish(),
+            rails: plain.rails.finish(),
+            tops: plain.tops.finish(),
+            true_peak: plain.true_peak.finish(),
+            loudness: filtered.loudness.finish(),
+            active: filtered.active.finish(),
             nonfinite_samples,
         }
     }

@@ -8,12 +8,16 @@
 //! Source: run counting; the chance runs of a smooth wave follow from the curvature of its top (see [`chance_run`]).
 
 use super::{Frames, Signal};
+use crate::dsp::lanes;
 use crate::report::model::SampleFormat;
 
 /// Largest number of runs kept; a signal that reaches it is a square wave, not speech.
 pub const MOST_RUNS: usize = 1 << 20;
 /// Runs below this share of the track's largest sample are forgotten: -20 dB.
 const FORGOTTEN_BELOW: f32 = 0.1;
+
+/// Samples looked at together.
+const TILE: usize = 64;
 
 /// A run of equal samples.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -247,13 +251,33 @@ impl RailsMeter {
     /// Take in samples; `codes` are empty for float files.
     pub fn push(&mut self, x: &[f32], codes: &[i32]) {
         if codes.len() == x.len() && self.outermost.is_some() {
-            for (&v, &code) in x.iter().zip(codes) {
-                self.sample(v, code);
-            }
+            self.tiles(x, |i| codes[i]);
         } else {
-            for &v in x {
-                self.sample(v, v.to_bits() as i32);
+            self.tiles(x, |i| x[i].to_bits() as i32);
+        }
+    }
+
+    /// Tiles in which no two samples are equal, nearly all of them, move the peaks only.
+    #[inline(always)]
+    fn tiles(&mut self, x: &[f32], key: impl Fn(usize) -> i32) {
+        for from in (0..x.len()).step_by(TILE) {
+            let to = (from + TILE).min(x.len());
+            let equal = (from + 1..to).fold(false, |e, i| e | (key(i) == key(i - 1)));
+            if equal || self.len > 1 || (self.len == 1 && key(from) == self.last) {
+                (from..to).for_each(|i| self.sample(x[i], key(i)));
+                continue;
             }
+            let (low, high) = lanes::range(&x[from..to]);
+            self.highest = self.highest.max(high);
+            self.lowest = self.lowest.min(low);
+            self.peak = self.peak.max(high).max(-low);
+            self.before_x = if to - from > 1 {
+                x[to - 2]
+            } else {
+                self.last_x
+            };
+            (self.last, self.last_x, self.len) = (key(to - 1), x[to - 1], 1);
+            self.at += (to - from) as u64;
         }
     }
 

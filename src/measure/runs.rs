@@ -3,6 +3,8 @@
 //! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
 //! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
 
+use crate::dsp::lanes::places;
+
 /// Shortest run of equal samples that is listed, in seconds.
 const LEAST_RUN_S: f64 = 0.001;
 /// Samples compared before a repeat is believed.
@@ -13,6 +15,8 @@ const PACKET_S: (f64, f64) = (0.000_9, 0.0405);
 const KEY: usize = 8;
 /// Slots of the table of fingerprints, a power of two.
 const SLOTS: usize = 4096;
+/// Samples looked at together.
+const TILE: usize = 64;
 /// Octaves of run length that are counted.
 pub const LENGTHS: usize = 24;
 
@@ -63,6 +67,11 @@ impl Runs {
     }
 }
 
+/// Whether a fingerprint is taken at a sample.
+fn is_mark(bits: u32) -> bool {
+    bits.wrapping_mul(0x9E37_79B1) >> 30 == 0
+}
+
 /// Measures [`Runs`].
 #[derive(Debug)]
 pub struct RunsMeter {
@@ -72,7 +81,9 @@ pub struct RunsMeter {
     run: Option<Run>,
     // The last samples before `at`, as bits; enough for the longest packet and the longest possible look back.
     past: Vec<u32>,
-    table: Vec<u64>,
+    // Of each fingerprint the place where it stood last (its lowest 32 bits) and the whole key.
+    table: Vec<(u32, u32)>,
+    marks: Vec<u32>,
     open: Option<Repeat>,
     same: u32,
     out: Runs,
@@ -91,7 +102,8 @@ impl RunsMeter {
             at: 0,
             run: None,
             past: Vec::new(),
-            table: vec![u64::MAX; SLOTS],
+            table: vec![(0, 0); SLOTS],
+            marks: Vec::new(),
             open: None,
             same: 0,
             out: Runs::default(),
@@ -100,10 +112,8 @@ impl RunsMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        for &value in x {
-            self.equal(value);
-            self.repeat(value);
-            self.at += 1;
+        for tile in x.chunks(TILE) {
+            self.tile(tile);
         }
         let keep = 2 * self.period.1 + LEAST_REPEAT;
         if self.past.len() > 4 * keep {
@@ -112,15 +122,40 @@ impl RunsMeter {
         }
     }
 
-    fn equal(&mut self, value: f32) {
-        self.out.samples += 1;
-        self.out.zeros += u64::from(value == 0.0);
+    /// Tiles in which no two neighbours are equal, nearly all of them, have runs of one sample only.
+    fn tile(&mut self, x: &[f32]) {
+        let from = self.past.len();
+        self.past.extend(x.iter().map(|v| (v + 0.0).to_bits()));
+        let known = &self.past[from.saturating_sub(1)..];
+        let equal = (1..known.len()).fold(false, |e, i| e | (known[i] == known[i - 1]));
+        if equal || self.open.is_some() {
+            for (k, &value) in x.iter().enumerate() {
+                self.equal(value, self.at + k as u64);
+                self.repeat(from + k, self.at + k as u64);
+            }
+        } else {
+            self.close_run();
+            self.out.by_length[0] += x.len() as u64 - 1;
+            self.run = Some(Run {
+                start: self.at + x.len() as u64 - 1,
+                length: 1,
+                value: x[x.len() - 1],
+            });
+            self.same = 0;
+            self.repeats(from);
+        }
+        self.at += x.len() as u64;
+        self.out.samples += x.len() as u64;
+        self.out.zeros += x.iter().map(|&v| u64::from(v == 0.0)).sum::<u64>();
+    }
+
+    fn equal(&mut self, value: f32, at: u64) {
         match &mut self.run {
             Some(run) if run.value == value => run.length += 1,
             _ => {
                 self.close_run();
                 self.run = Some(Run {
-                    start: self.at,
+                    start: at,
                     length: 1,
                     value,
                 });
@@ -137,43 +172,58 @@ impl RunsMeter {
         }
     }
 
-    /// Fingerprints are taken only where the samples themselves say so (one place in four), so that a copy is asked at
-    /// the same places as its original and most samples cost nothing.
-    fn repeat(&mut self, value: f32) {
-        let bits = (value + 0.0).to_bits();
-        self.same = if self.past.last() == Some(&bits) {
+    /// Look for repeats in what stands in `past` from `from` on: samples of which no two neighbours are equal.
+    fn repeats(&mut self, from: usize) {
+        let mut marks = std::mem::take(&mut self.marks);
+        let here = &self.past[from..];
+        places(here.len(), &mut marks, |k| is_mark(here[k]));
+        for &k in &marks {
+            let k = k as usize;
+            self.look_back(from + k, self.at + k as u64);
+            if self.open.is_some() {
+                (k + 1..self.past.len() - from)
+                    .for_each(|k| self.repeat(from + k, self.at + k as u64));
+                break;
+            }
+        }
+        self.marks = marks;
+    }
+
+    /// The sample at `i` in `past`, at sample `at` of the track: does it go on with a repeat, or begin one?
+    fn repeat(&mut self, i: usize, at: u64) {
+        let bits = self.past[i];
+        self.same = if i > 0 && self.past[i - 1] == bits {
             self.same + 1
         } else {
             0
         };
         if let Some(open) = &mut self.open {
-            let original = self.past[self.past.len() - open.period as usize];
-            if original == bits {
+            if self.past[i - open.period as usize] == bits {
                 open.length += 1;
             } else {
                 self.close_repeat();
             }
         }
-        self.past.push(bits);
-        let n = self.past.len();
-        if self.open.is_some() || n <= KEY || self.same > 2 {
+        if self.open.is_none() && self.same <= 2 && is_mark(bits) {
+            self.look_back(i, at);
+        }
+    }
+
+    /// Fingerprints are taken only where the samples themselves say so (one place in four), so that a copy is asked at
+    /// the same places as its original and most samples cost nothing.
+    fn look_back(&mut self, i: usize, at: u64) {
+        let n = i + 1;
+        if n <= KEY {
             return;
         }
-        let mix = bits.wrapping_mul(0x9E37_79B1);
-        if mix >> 30 != 0 {
-            return;
-        }
-        let key = self.past[n - KEY..].iter().fold(0u32, |h, &b| {
+        let key = self.past[n - KEY..n].iter().fold(0u32, |h, &b| {
             (h ^ b).wrapping_mul(0x85EB_CA6B).rotate_left(13)
         });
         let slot = &mut self.table[(key.wrapping_mul(0xC2B2_AE35) >> 20) as usize % SLOTS];
-        let before = *slot;
-        *slot = self.at;
-        if before == u64::MAX {
-            return;
-        }
-        let period = (self.at - before) as usize;
-        if !(self.period.0..=self.period.1).contains(&period) || period >= n {
+        let (before, its_key) = std::mem::replace(slot, (at as u32, key));
+        // Equal samples have equal keys, and a distance counts up to the longest packet only.
+        let period = (at as u32).wrapping_sub(before) as usize;
+        if its_key != key || !(self.period.0..=self.period.1).contains(&period) || period >= n {
             return;
         }
         let length = (0..(n - period).min(self.period.1))
@@ -181,7 +231,7 @@ impl RunsMeter {
             .count();
         if length >= KEY {
             self.open = Some(Repeat {
-                start: self.at + 1 - length as u64,
+                start: at + 1 - length as u64,
                 length: length as u64,
                 period: period as u64,
             });

@@ -6,7 +6,10 @@
 //! rumble do not count. Errors, panics: none. Cost: one biquad and two one-pole filters a sample.
 //! Source: ITU-T P.56 (12/2011), clause 7, method B.
 
+use std::array::from_fn;
+
 use super::loudness::Section;
+use crate::dsp::biquad::Biquad;
 use crate::units;
 
 /// Time constant of the envelope, seconds (P.56, table 1).
@@ -130,31 +133,25 @@ impl ActiveLevelMeter {
     }
 
     /// Take in samples.
-    pub fn push(&mut self, mut x: &[f32]) {
-        while !x.is_empty() {
-            let (now, later) = x.split_at(x.len().min((self.hop - self.count) as usize));
-            let [b0, b1, b2] = self.section.b;
-            let [a1, a2] = self.section.a;
-            let [mut s1, mut s2] = self.state;
-            let [mut p, mut q] = self.smooth;
-            let (keep, take) = (self.keep, 1.0 - self.keep);
-            for &v in now {
-                let v = f64::from(v);
-                let y = b0 * v + s1;
-                s1 = b1 * v - a1 * y + s2;
-                s2 = b2 * v - a2 * y;
-                p = keep * p + take * y.abs();
-                q = keep * q + take * p;
-                self.energy += y * y;
-                self.highest = self.highest.max(q);
+    pub fn push(&mut self, x: &[f32]) {
+        ActiveLevelMeter::push_together([self], [x]);
+    }
+
+    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
+    #[inline(always)]
+    pub fn push_together<const L: usize>(mut meters: [&mut ActiveLevelMeter; L], x: [&[f32]; L]) {
+        let (mut from, len) = (0, x[0].len());
+        while from < len {
+            let room = (meters[0].hop - meters[0].count) as usize;
+            let to = len.min(from + room);
+            follow(&mut meters, x.map(|x| &x[from..to]));
+            for meter in &mut meters {
+                meter.count += (to - from) as u32;
+                if meter.count == meter.hop {
+                    meter.close();
+                }
             }
-            self.state = [s1, s2];
-            self.smooth = [p, q];
-            self.count += now.len() as u32;
-            if self.count == self.hop {
-                self.close();
-            }
-            x = later;
+            from = to;
         }
     }
 
@@ -177,6 +174,32 @@ impl ActiveLevelMeter {
             self.close();
         }
         self.out
+    }
+}
+
+#[inline(always)]
+fn follow<const L: usize>(meters: &mut [&mut ActiveLevelMeter; L], x: [&[f32]; L]) {
+    let len = x[0].len();
+    let x = x.map(|x| &x[..len]);
+    let Section { b, a } = meters[0].section;
+    let mut section: Biquad<L> = Biquad::resume(b, a, from_fn(|l| meters[l].state));
+    let [mut p, mut q]: [[f64; L]; 2] = [0, 1].map(|k| from_fn(|l| meters[l].smooth[k]));
+    let mut energy: [f64; L] = from_fn(|l| meters[l].energy);
+    let mut highest: [f64; L] = from_fn(|l| meters[l].highest);
+    let (keep, take) = (meters[0].keep, 1.0 - meters[0].keep);
+    for n in 0..len {
+        let y = section.next(from_fn(|l| f64::from(x[l][n])));
+        for l in 0..L {
+            p[l] = keep * p[l] + take * y[l].abs();
+            q[l] = keep * q[l] + take * p[l];
+            energy[l] += y[l] * y[l];
+            highest[l] = if q[l] > highest[l] { q[l] } else { highest[l] };
+        }
+    }
+    for (l, meter) in meters.iter_mut().enumerate() {
+        meter.state = section.state(l);
+        meter.smooth = [p[l], q[l]];
+        (meter.energy, meter.highest) = (energy[l], highest[l]);
     }
 }
 

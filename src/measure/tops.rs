@@ -10,6 +10,8 @@
 //! Source: a clipped wave has its curvature in two points and none between them; a smooth top spreads it evenly. Widths: a
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
+use crate::dsp::lanes::{peak, places};
+
 /// Lobes below this share of the recent loudest are not looked at: -6 dB.
 const LOUD: f32 = 0.5;
 /// Time constant with which the recent loudest is forgotten, seconds.
@@ -23,6 +25,8 @@ const MARGIN: usize = 2;
 const CORNER: f64 = 0.03;
 /// Curvature between corners below which nothing more is gained, share of the height, at 48 kHz.
 const STRAIGHT: f64 = 0.004;
+/// Samples whose signs are looked at together.
+const TILE: usize = 512;
 /// Longest straight stretch that is searched, samples at 48 kHz.
 const STRETCH: f64 = 80.0;
 
@@ -55,6 +59,8 @@ pub struct Tops {
 pub struct TopsMeter {
     scale: f64,
     forget: f64,
+    /// Share of the recent loudest that is left after so many samples.
+    kept: Vec<f64>,
     recent: f64,
     /// Samples from `origin` on that are still needed.
     pending: Vec<f32>,
@@ -64,21 +70,28 @@ pub struct TopsMeter {
     seen: usize,
     /// Samples of the running lobe that have been let go.
     gone: usize,
+    ends: Vec<u32>,
     out: Tops,
 }
 
 impl TopsMeter {
     /// A meter at rest; `rate` in Hz.
     pub fn new(rate: u32) -> TopsMeter {
+        let scale = (f64::from(rate) / 48_000.0).max(0.1);
+        let forget = -1.0 / (FORGET_S * f64::from(rate.max(1)));
         TopsMeter {
-            scale: (f64::from(rate) / 48_000.0).max(0.1),
-            forget: -1.0 / (FORGET_S * f64::from(rate.max(1))),
+            scale,
+            forget,
+            kept: (0..(LONGEST * scale) as usize)
+                .map(|len| (forget * len as f64).exp())
+                .collect(),
             recent: 0.0,
             pending: Vec::new(),
             origin: 0,
             lobe: 0,
             seen: 0,
             gone: 0,
+            ends: Vec::new(),
             out: Tops::default(),
         }
     }
@@ -87,13 +100,22 @@ impl TopsMeter {
     pub fn push(&mut self, x: &[f32]) {
         self.pending.extend_from_slice(x);
         // A lobe is looked at once the samples after its end are here.
+        let mut ends = std::mem::take(&mut self.ends);
         while self.seen + MARGIN < self.pending.len() {
-            let i = self.seen;
-            if i > self.lobe && (self.pending[i] >= 0.0) != (self.pending[i - 1] >= 0.0) {
-                self.close(i);
+            let first = self.seen.max(1);
+            let last = (self.seen + TILE).min(self.pending.len() - MARGIN);
+            if first < last {
+                let here = &self.pending[first - 1..last];
+                places(last - first, &mut ends, |k| {
+                    (here[k] >= 0.0) != (here[k + 1] >= 0.0)
+                });
+                for &k in &ends {
+                    self.close(first + k as usize);
+                }
             }
-            self.seen += 1;
+            self.seen = last;
         }
+        self.ends = ends;
         let keep = self.lobe.saturating_sub(MARGIN);
         // What is longer than any lobe looked at needs no memory.
         let keep = keep.max(
@@ -111,19 +133,21 @@ impl TopsMeter {
     fn close(&mut self, end: usize) {
         let (start, len) = (self.lobe, end - self.lobe + self.gone);
         (self.lobe, self.gone) = (end, 0);
-        self.recent *= (self.forget * len as f64).exp();
+        self.recent *= match self.kept.get(len) {
+            Some(share) => *share,
+            None => (self.forget * len as f64).exp(),
+        };
         if !(SHORTEST * self.scale..=LONGEST * self.scale).contains(&(len as f64)) {
             return;
         }
         let lobe = &self.pending[start..end];
-        let (place, height) = lobe.iter().enumerate().fold((0, 0f32), |(p, h), (i, v)| {
-            if v.abs() > h { (i, v.abs()) } else { (p, h) }
-        });
+        let height = peak(lobe);
         let recent = self.recent;
         self.recent = recent.max(f64::from(height));
         if f64::from(height) < f64::from(LOUD) * recent || height <= 0.0 {
             return;
         }
+        let place = lobe.iter().position(|v| v.abs() == height).unwrap_or(0);
         let first = start.saturating_sub(MARGIN);
         let last = (end + MARGIN).min(self.pending.len());
         let sign = self.pending[start + place].signum();

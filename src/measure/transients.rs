@@ -6,6 +6,11 @@
 //! are damaged: none at a joint or step, one for a single bad sample, more for anything that came through a filter.
 
 use std::collections::VecDeque;
+use std::f64::consts::PI;
+use std::ops::Range;
+
+use crate::dsp::lanes;
+use crate::dsp::widest::widest;
 
 /// Third differences that stand out by this much are looked at (amplitude over the median of 1-ms levels around).
 const LOOK: f64 = 4.5;
@@ -54,6 +59,8 @@ pub struct TransientsMeter {
     step: usize,
     order: usize,
     fit: usize,
+    /// Hann window of that length.
+    window: Vec<f64>,
     guard: usize,
     past: Vec<f32>,
     // Third differences of one step.
@@ -71,10 +78,14 @@ impl TransientsMeter {
     /// A meter at rest. `rate` in Hz.
     pub fn new(rate: u32) -> TransientsMeter {
         let hz = f64::from(rate);
+        let fit = (FIT_S * hz).round() as usize;
         TransientsMeter {
             step: (hz / 1000.0).round().max(1.0) as usize,
             order: ((hz / 2000.0).round() as usize).clamp(8, 32),
-            fit: (FIT_S * hz).round() as usize,
+            fit,
+            window: (0..fit)
+                .map(|k| 0.5 - 0.5 * (2.0 * PI * (k as f64 + 0.5) / fit as f64).cos())
+                .collect(),
             guard: (GUARD_S * hz).round() as usize,
             past: Vec::new(),
             third: Vec::new(),
@@ -114,18 +125,17 @@ impl TransientsMeter {
 
     fn measure_step(&mut self) {
         let from = (self.next - self.origin) as usize;
-        let (mut sum, mut peak, mut at) = (0f64, 0f32, self.next);
         let first = from.max(3);
-        self.third.clear();
-        self.third.extend(
-            self.past[first - 3..from + self.step]
-                .windows(4)
-                .map(|w| (w[3] - w[0] - 3.0 * (w[2] - w[1])).abs()),
-        );
-        for &d in &self.third {
-            sum += f64::from(d) * f64::from(d);
-            peak = if d > peak { d } else { peak };
-        }
+        let here = &self.past[first - 3..from + self.step];
+        let third = &mut self.third;
+        let (sum, peak) = widest(|| {
+            third.resize(here.len() - 3, 0.0);
+            for (d, w) in third.iter_mut().zip(here.windows(4)) {
+                *d = (w[3] - w[0] - 3.0 * (w[2] - w[1])).abs();
+            }
+            (lanes::energy(third), lanes::peak(third))
+        });
+        let mut at = self.next;
         if peak > 0.0 {
             let n = self.third.iter().position(|&d| d == peak).unwrap_or(0);
             at = self.origin + (first + n) as u64;
@@ -175,8 +185,8 @@ impl TransientsMeter {
         if centre < reach + 1 || centre + reach >= self.past.len() {
             return;
         }
-        let window = &self.past[centre - reach..=centre + reach];
-        if let Some(mut found) = look(window, self.order, self.fit, self.guard, self.step) {
+        let samples = &self.past[centre - reach..=centre + reach];
+        if let Some(mut found) = look(samples, &self.window, self.order, self.guard, self.step) {
             found.at += here.at - reach as u64;
             let again = self.out.last().is_some_and(|t| t.at == found.at);
             if f64::from(found.z) >= LEAST_Z && !again {
@@ -195,32 +205,37 @@ impl TransientsMeter {
     }
 }
 
-/// Judge the middle of a window of `2 * (guard + fit + order) + 1` samples; `at` of the answer counts from its start.
-fn look(window: &[f32], order: usize, fit: usize, guard: usize, ms: usize) -> Option<Transient> {
-    let x: Vec<f64> = window.iter().map(|&v| f64::from(v)).collect();
+/// Judge the middle of `2 * (guard + fit + order) + 1` samples, where `fit` is the length of the window that shapes either
+/// side for the predictor; `at` of the answer counts from their start.
+fn look(
+    samples: &[f32],
+    window: &[f64],
+    order: usize,
+    guard: usize,
+    ms: usize,
+) -> Option<Transient> {
+    let fit = window.len();
+    let x: Vec<f64> = samples.iter().map(|&v| f64::from(v)).collect();
     let centre = x.len() / 2;
     let a = predictor(
+        window,
         &[
             &x[centre - guard - fit..centre - guard],
             &x[centre + guard + 1..centre + guard + 1 + fit],
         ],
         order,
     )?;
-    let forward = |n: usize| -> f64 { a.iter().enumerate().map(|(k, c)| c * x[n - k]).sum() };
-    let backward = |n: usize| -> f64 { a.iter().enumerate().map(|(k, c)| c * x[n + k]).sum() };
-    let before: Vec<f64> = (centre - guard - fit..centre - guard)
-        .map(forward)
-        .collect();
-    let after: Vec<f64> = (centre + guard + 1..centre + guard + 1 + fit)
-        .map(backward)
-        .collect();
+    let forward = |span: Range<usize>| widest(|| errors(&a, &x, span, false));
+    let backward = |span: Range<usize>| widest(|| errors(&a, &x, span, true));
+    let before = forward(centre - guard - fit..centre - guard);
+    let after = backward(centre + guard + 1..centre + guard + 1 + fit);
     let sigma = spread(&before).max(spread(&after));
     if sigma <= 0.0 {
         return None;
     }
-    let span = centre - guard..=centre + guard;
-    let left: Vec<f64> = span.clone().map(forward).collect();
-    let right: Vec<f64> = span.map(backward).collect();
+    let span = centre - guard..centre + guard + 1;
+    let left = forward(span.clone());
+    let right = backward(span);
     let (top_left, top_right) = (largest(&left), largest(&right));
     let z = top_left.min(top_right) / sigma;
     let rival = largest(&before).max(largest(&after));
@@ -228,9 +243,7 @@ fn look(window: &[f32], order: usize, fit: usize, guard: usize, ms: usize) -> Op
     let first = left.iter().position(|e| e.abs() > level(top_left))?;
     let last = right.iter().rposition(|e| e.abs() > level(top_right))?;
     let at = centre - guard + first;
-    let tail: Vec<f64> = (at..=(at + order).min(centre + guard + fit))
-        .map(forward)
-        .collect();
+    let tail = forward(at..(at + order).min(centre + guard + fit) + 1);
     let step: Vec<f64> = a
         .iter()
         .scan(0.0, |sum, c| {
@@ -253,26 +266,34 @@ fn look(window: &[f32], order: usize, fit: usize, guard: usize, ms: usize) -> Op
     })
 }
 
+/// Prediction errors in a span, from the samples before (or, `ahead`, after) each.
+#[inline(always)]
+fn errors(a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) -> Vec<f64> {
+    let mut errors = vec![0f64; span.len()];
+    for (k, c) in a.iter().enumerate() {
+        let first = if ahead {
+            span.start + k
+        } else {
+            span.start - k
+        };
+        for (error, v) in errors.iter_mut().zip(&x[first..]) {
+            *error += c * v;
+        }
+    }
+    errors
+}
+
 /// Prediction-error filter `1, a1, .., ap` of the segments together (autocorrelation method, Hann window, Levinson-Durbin);
 /// `None` for silence.
-fn predictor(segments: &[&[f64]], order: usize) -> Option<Vec<f64>> {
+fn predictor(window: &[f64], segments: &[&[f64]], order: usize) -> Option<Vec<f64>> {
     let mut r = vec![0.0; order + 1];
     for segment in segments {
-        let n = segment.len() as f64;
-        let shaped: Vec<f64> = segment
-            .iter()
-            .enumerate()
-            .map(|(k, v)| {
-                v * (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (k as f64 + 0.5) / n).cos())
-            })
-            .collect();
-        for (lag, sum) in r.iter_mut().enumerate() {
-            *sum += shaped[lag..]
-                .iter()
-                .zip(&shaped)
-                .map(|(u, v)| u * v)
-                .sum::<f64>();
-        }
+        let shaped: Vec<f64> = segment.iter().zip(window).map(|(v, w)| v * w).collect();
+        widest(|| {
+            for (lag, sum) in r.iter_mut().enumerate() {
+                *sum += lanes::dot_wide(&shaped[lag..], &shaped);
+            }
+        });
     }
     if r[0] <= 0.0 {
         return None;

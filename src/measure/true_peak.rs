@@ -7,6 +7,7 @@
 //! Errors, panics: none. Cost: one comparison a sample; 48 multiply-adds only where the result can matter.
 //! Source: ITU-R BS.1770-5, annex 2.
 
+use crate::dsp::lanes;
 use crate::units;
 
 /// Taps of one phase.
@@ -85,6 +86,8 @@ pub const LISTED_FROM_DBTP: f64 = -1.5;
 const JOIN_S: f64 = 0.25;
 /// Positions that share one look at the block peak.
 const BLOCK: usize = 32;
+/// Blocks that are skipped together where none of them can matter.
+const MANY: usize = 16;
 
 /// A stretch whose reconstructed peak passes [`LISTED_FROM_DBTP`]; pauses below 250 ms are bridged.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -156,8 +159,15 @@ impl TruePeakMeter {
         self.pending.extend_from_slice(x);
         let mut used = 0;
         while self.pending.len() - used >= TAPS - 1 + BLOCK {
-            self.block(used, BLOCK);
-            used += BLOCK;
+            let many =
+                &self.pending[used..(used + TAPS - 1 + MANY * BLOCK).min(self.pending.len())];
+            let (blocks, peak) = ((many.len() - (TAPS - 1)) / BLOCK, lanes::peak(many));
+            if self.skip && f64::from(peak) * LARGEST_GAIN <= self.out.peak.min(self.limit) {
+                self.at += (blocks * BLOCK) as u64;
+            } else {
+                (0..blocks).for_each(|b| self.block(used + b * BLOCK, BLOCK));
+            }
+            used += blocks * BLOCK;
         }
         self.pending.drain(..used);
     }
@@ -165,7 +175,7 @@ impl TruePeakMeter {
     /// `count` positions from `from` in `pending` on, where the newest sample of the first is `from + TAPS - 1`.
     fn block(&mut self, from: usize, count: usize) {
         let window = &self.pending[from..from + TAPS - 1 + count];
-        let top = f64::from(window.iter().fold(0f32, |m, v| m.max(v.abs())));
+        let top = f64::from(lanes::peak(window));
         let wanted = self.out.peak.min(self.limit);
         if self.skip && top * LARGEST_GAIN <= wanted {
             self.at += count as u64;
