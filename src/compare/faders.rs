@@ -18,7 +18,8 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::pairs::parabola;
-use super::spectra::{Layout, SpectrumMeter};
+use super::spectra::{self, Layout, SpectrumMeter};
+use crate::dsp::widest::widest;
 use crate::report::model::Role;
 use crate::take::Take;
 use crate::units::db;
@@ -220,6 +221,8 @@ struct Bus {
 struct Echo {
     forward: Arc<dyn RealToComplex<f32>>,
     back: Arc<dyn ComplexToReal<f32>>,
+    /// Hann window over the band of the ripple.
+    window: Vec<f32>,
 }
 
 /// Sums of one window.
@@ -270,6 +273,7 @@ impl FaderMeter {
             echo: Echo {
                 forward: planner.plan_fft_forward(1024),
                 back: planner.plan_fft_inverse(length),
+                window: hann(layout.band(RIPPLE_HZ.0, RIPPLE_HZ.1).len()),
             },
         }
     }
@@ -410,7 +414,7 @@ impl FaderMeter {
                 let x = window(source, k);
                 for bin in band.clone() {
                     let cross = x[bin].conj() * mix[bin];
-                    let size = cross.norm();
+                    let size = magnitude(cross);
                     if size > 0.0 {
                         bus.phases[bin] += cross / size;
                     }
@@ -461,13 +465,11 @@ impl FaderMeter {
     ) {
         for (i, &source) in self.sources.iter().enumerate() {
             let x = window(source, k);
-            for (sum, x) in self.power[i].iter_mut().zip(x) {
-                *sum += x.norm_sqr();
-            }
+            let power = &mut self.power[i];
+            widest(|| spectra::add_power(power, x));
             for bus in &mut self.mixes {
-                for ((sum, x), m) in bus.cross[i].iter_mut().zip(x).zip(window(bus.spectrum, k)) {
-                    *sum += x.conj() * m;
-                }
+                let (cross, mix) = (&mut bus.cross[i], window(bus.spectrum, k));
+                widest(|| spectra::add_cross(cross, x, mix));
             }
         }
         if !(self.windows + 1).is_multiple_of(RIPPLE_WINDOWS) {
@@ -530,19 +532,33 @@ fn scaled(x: &[Complex<f32>], weights: &[f32], turn: Option<(f64, usize)>) -> Ve
     out
 }
 
+/// Hann window, sampled in the middle of each step.
+fn hann(n: usize) -> Vec<f32> {
+    let turn = |i: usize| 2.0 * std::f32::consts::PI * (i as f32 + 0.5) / n as f32;
+    (0..n).map(|i| 0.5 - 0.5 * turn(i).cos()).collect()
+}
+
+/// Magnitude, in double precision: products of two faint spectra are too small for the square of a single one.
+fn magnitude(x: Complex<f32>) -> f32 {
+    let (re, im) = (f64::from(x.re), f64::from(x.im));
+    (re * re + im * im).sqrt() as f32
+}
+
 /// Dot product: eight sums in single precision over short stretches, those in double.
 fn dot(x: &[f32], y: &[f32]) -> f64 {
-    let mut total = 0f64;
-    for (x, y) in x.chunks(128).zip(y.chunks(128)) {
-        let mut lanes = [0f32; 8];
-        for (x, y) in x.chunks(8).zip(y.chunks(8)) {
-            for ((lane, x), y) in lanes.iter_mut().zip(x).zip(y) {
-                *lane += x * y;
+    widest(|| {
+        let mut total = 0f64;
+        for (x, y) in x.chunks(128).zip(y.chunks(128)) {
+            let mut lanes = [0f32; 8];
+            for (x, y) in x.chunks(8).zip(y.chunks(8)) {
+                for ((lane, x), y) in lanes.iter_mut().zip(x).zip(y) {
+                    *lane += x * y;
+                }
             }
+            total += lanes.iter().map(|&l| f64::from(l)).sum::<f64>();
         }
-        total += lanes.iter().map(|&l| f64::from(l)).sum::<f64>();
-    }
-    total
+        total
+    })
 }
 
 /// Gains from the normal equations (upper triangle, row by row); `None` for a silent mix or silent sources.
@@ -647,7 +663,7 @@ fn ripple(
         return None;
     }
     let logs: Vec<f32> = band
-        .map(|k| (cross[k].norm() / power[k]).max(1e-9).ln())
+        .map(|k| (magnitude(cross[k]) / power[k]).max(1e-9).ln())
         .collect();
     // Slow trend: a moving mean over about 1.7 kHz; ripple of a delay above 0.6 ms stays whole.
     let half = ((850.0 / layout.bin_hz) as usize).max(1);
@@ -661,7 +677,7 @@ fn ripple(
     for i in 0..n {
         let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
         let trend = ((sums[b] - sums[a]) / (b - a) as f64) as f32;
-        let w = 0.5 - 0.5 * (2.0 * std::f32::consts::PI * (i as f32 + 0.5) / n as f32).cos();
+        let w = echo.window[i];
         input[i] = (logs[i] - trend) * w;
         gain += w;
     }
@@ -673,7 +689,7 @@ fn ripple(
         (0.0004 / step_s).ceil() as usize,
         ((0.02 / step_s) as usize).min(out.len() - 2),
     );
-    let sizes: Vec<f32> = out.iter().map(|x| x.norm()).collect();
+    let sizes: Vec<f32> = out.iter().map(|&x| magnitude(x)).collect();
     let top = (first..=last).max_by(|&p, &q| sizes[p].total_cmp(&sizes[q]).then(q.cmp(&p)))?;
     let mut sorted = sizes[first..=last].to_vec();
     sorted.sort_by(f32::total_cmp);

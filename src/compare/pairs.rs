@@ -17,8 +17,9 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner};
 
 use super::SpeechMap;
-use super::spectra::{HALF, HalfCell, Layout, SpectrumMeter};
+use super::spectra::{self, HALF, Layout, SpectrumMeter, TrackCell};
 use super::speech::runs;
+use crate::dsp::widest::widest;
 use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
 use crate::units::power_db;
@@ -106,7 +107,6 @@ pub struct PairMeter {
     layout: Layout,
     /// Position in the take of each spectrum meter.
     positions: Vec<usize>,
-    last_halves: Vec<HalfCell>,
     halves: usize,
     windows: usize,
     pairs: Vec<Running>,
@@ -138,6 +138,7 @@ struct Running {
 struct Scratch {
     cross: Vec<Complex<f32>>,
     weights: Vec<f32>,
+    scales: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     correlation: Vec<f32>,
     work: Vec<Complex<f32>>,
@@ -170,7 +171,6 @@ impl PairMeter {
         let length = (layout.bins.max(8) * 5).next_power_of_two();
         PairMeter {
             layout,
-            last_halves: vec![HalfCell::default(); positions.len()],
             positions: positions.to_vec(),
             halves: 0,
             windows: 0,
@@ -185,7 +185,7 @@ impl PairMeter {
             return;
         }
         let (layout, first_half, first_window) = (self.layout, self.halves, self.windows);
-        let (last_halves, back) = (&self.last_halves, &self.back);
+        let back = &self.back;
         self.pairs.par_iter_mut().for_each_init(
             || Scratch::new(layout, back),
             |scratch, pair| {
@@ -196,29 +196,17 @@ impl PairMeter {
                     .chunks_exact(layout.bins)
                     .zip(b.windows.chunks_exact(layout.bins));
                 for (k, (xa, xb)) in windows.enumerate() {
-                    for ((sum, xa), xb) in pair.sum.iter_mut().zip(xa).zip(xb) {
-                        *sum += xa.conj() * xb;
-                    }
+                    let sum = &mut pair.sum;
+                    widest(|| spectra::add_cross(sum, xa, xb));
                     if (first_window + k + 1) % HALF != 0 {
                         continue;
                     }
                     let i = half - first_half;
-                    let before = |halves: &[HalfCell], last: &HalfCell| {
-                        if i == 0 {
-                            last.clone()
-                        } else {
-                            halves[i - 1].clone()
-                        }
-                    };
                     if half > 0 {
-                        let (a0, b0) = (
-                            before(&a.halves, &last_halves[pair.a]),
-                            before(&b.halves, &last_halves[pair.b]),
-                        );
                         let parts = Parts {
                             cross: (&pair.last, &pair.sum),
-                            a: (&a0, &a.halves[i]),
-                            b: (&b0, &b.halves[i]),
+                            a: &a.cells[i],
+                            b: &b.cells[i],
                         };
                         pair.cells
                             .extend(cell(&layout, half, &parts, back, scratch));
@@ -230,12 +218,7 @@ impl PairMeter {
             },
         );
         self.windows += spectra[0].block.windows.len() / layout.bins.max(1);
-        self.halves += spectra[0].block.halves.len();
-        for (last, meter) in self.last_halves.iter_mut().zip(spectra) {
-            if let Some(half) = meter.block.halves.last() {
-                last.clone_from(half);
-            }
-        }
+        self.halves += spectra[0].block.cells.len();
     }
 
     /// The cells of all pairs.
@@ -258,6 +241,7 @@ impl Scratch {
         Scratch {
             cross: vec![Complex::default(); layout.bins],
             weights: vec![0.0; layout.bins],
+            scales: Vec::with_capacity(layout.bins),
             spectrum: back.0.make_input_vec(),
             correlation: back.0.make_output_vec(),
             work: back.0.make_scratch_vec(),
@@ -268,8 +252,8 @@ impl Scratch {
 /// The two halves of a cell.
 struct Parts<'a> {
     cross: (&'a [Complex<f32>], &'a [Complex<f32>]),
-    a: (&'a HalfCell, &'a HalfCell),
-    b: (&'a HalfCell, &'a HalfCell),
+    a: &'a TrackCell,
+    b: &'a TrackCell,
 }
 
 /// Reduce a cell; `None` where too little stands over the backgrounds.
@@ -284,35 +268,38 @@ fn cell(
     if band.is_empty() {
         return None;
     }
-    // Share over the background, of both halves by their power, of both tracks by the geometric mean.
-    let over = |h: (&HalfCell, &HalfCell), k: usize| {
-        let (p, q) = (h.0.power[k], h.1.power[k]);
-        if p + q > 0.0 {
-            (p * h.0.over[k] + q * h.1.over[k]) / (p + q)
-        } else {
-            0.0
+    // Share over the background, of both tracks by the geometric mean.
+    let over = parts.a.over[band.clone()]
+        .iter()
+        .zip(&parts.b.over[band.clone()]);
+    let weights = &mut scratch.weights[band.clone()];
+    widest(|| {
+        for (w, (a, b)) in weights.iter_mut().zip(over) {
+            *w = (a * b).sqrt();
         }
-    };
-    let mut share = 0.0;
-    for k in band.clone() {
-        let w = (over(parts.a, k) * over(parts.b, k)).sqrt();
-        scratch.weights[k] = w;
-        share += w;
-    }
+    });
+    let share: f32 = weights.iter().sum();
     if share < LEAST_SHARE * band.len() as f32 {
         return None;
     }
     scratch.spectrum.fill(Complex::default());
-    let both = |h: (&HalfCell, &HalfCell), k: usize| h.0.power[k] + h.1.power[k];
-    for k in 0..layout.bins {
-        scratch.cross[k] = parts.cross.0[k] + parts.cross.1[k];
+    let halves = parts.cross.0.iter().zip(parts.cross.1);
+    for (cross, (first, second)) in scratch.cross.iter_mut().zip(halves) {
+        *cross = first + second;
     }
-    for k in band.clone() {
-        let power = both(parts.a, k) * both(parts.b, k);
-        if power > 0.0 {
-            let value = scratch.cross[k] * (scratch.weights[k] / power.sqrt());
-            scratch.spectrum[k] = value;
-        }
+    let scales = &mut scratch.scales;
+    widest(|| {
+        let powers = parts.a.power[band.clone()]
+            .iter()
+            .zip(&parts.b.power[band.clone()]);
+        scales.clear();
+        scales.extend(powers.zip(weights.iter()).map(|((a, b), w)| {
+            let power = a * b;
+            if power > 0.0 { w / power.sqrt() } else { 0.0 }
+        }));
+    });
+    for (k, scale) in band.clone().zip(&scratch.scales) {
+        scratch.spectrum[k] = scratch.cross[k] * *scale;
     }
     let normalised: Vec<Complex<f32>> = scratch.spectrum[..layout.bins].to_vec();
     // Cannot fail: all lengths come from the plan itself.
@@ -337,7 +324,7 @@ fn cell(
     let (mut coherence, mut weight) = (0f32, 0f32);
     for k in polarity {
         let w = scratch.weights[k];
-        let power = both(parts.a, k) * both(parts.b, k);
+        let power = parts.a.power[k] * parts.b.power[k];
         if power > 0.0 && w > 0.0 {
             let msc = scratch.cross[k].norm_sqr() / power;
             coherence += w * ((msc - 1.0 / independent) / (1.0 - 1.0 / independent)).max(0.0);
@@ -347,8 +334,8 @@ fn cell(
     let (mut level_a, mut level_b) = (0f64, 0f64);
     for k in layout.band(500.0, 4000.0) {
         let w = f64::from(scratch.weights[k]);
-        level_a += w * f64::from(both(parts.a, k));
-        level_b += w * f64::from(both(parts.b, k));
+        level_a += w * f64::from(parts.a.power[k]);
+        level_b += w * f64::from(parts.b.power[k]);
     }
     let (mut power_a, mut power_b) = (0f64, 0f64);
     let mut common = Complex::<f64>::default();
@@ -357,8 +344,8 @@ fn cell(
     let step = Complex::from_polar(1.0, turn);
     let mut phase = Complex::from_polar(1.0, turn * copy.start as f64);
     for k in copy {
-        power_a += f64::from(both(parts.a, k));
-        power_b += f64::from(both(parts.b, k));
+        power_a += f64::from(parts.a.power[k]);
+        power_b += f64::from(parts.b.power[k]);
         let x = scratch.cross[k];
         common += Complex::new(f64::from(x.re), f64::from(x.im)) * phase;
         phase *= step;

@@ -8,6 +8,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
+use crate::dsp::widest::widest;
+
 /// Windows per half cell.
 pub const HALF: usize = 6;
 /// Highest frequency kept, Hz: speech above it is weak and body microphones are muffled.
@@ -60,22 +62,60 @@ impl Layout {
     }
 }
 
+/// Add the power of a spectrum, bin by bin.
+#[inline(always)]
+pub fn add_power(sums: &mut [f32], x: &[Complex<f32>]) {
+    for (sum, x) in sums.iter_mut().zip(x) {
+        *sum += x.norm_sqr();
+    }
+}
+
+/// Add the cross spectrum `conj(x) y`, bin by bin.
+#[inline(always)]
+pub fn add_cross(sums: &mut [Complex<f32>], x: &[Complex<f32>], y: &[Complex<f32>]) {
+    for ((sum, x), y) in sums.iter_mut().zip(x).zip(y) {
+        sum.re += x.re * y.re + x.im * y.im;
+        sum.im += x.re * y.im - x.im * y.re;
+    }
+}
+
 /// What one track gives to a block: windows and the half cells that ended in it.
 #[derive(Debug, Clone, Default)]
 pub struct TrackSpectra {
     /// Spectra, `bins` values each, one after the other.
     pub windows: Vec<Complex<f32>>,
-    /// Of each half cell that ended in this block.
-    pub halves: Vec<HalfCell>,
+    /// Of each half cell that ended in this block: the cell of it and the half before; nothing for the first of a take.
+    pub cells: Vec<TrackCell>,
 }
 
-/// A quarter of a second of one track.
+/// Half a second of one track, or a quarter.
 #[derive(Debug, Clone, Default)]
-pub struct HalfCell {
+pub struct TrackCell {
     /// Power per bin, summed over its windows.
     pub power: Vec<f32>,
     /// Share of it that stands over the background so far, 0..1.
     pub over: Vec<f32>,
+}
+
+impl TrackCell {
+    /// This half and the next as one: shares by their power. Nothing where this one is nothing.
+    fn with(&self, next: &TrackCell) -> TrackCell {
+        let halves = |k: usize| (self.power[k], self.over[k], next.power[k], next.over[k]);
+        let bins = self.power.len().min(next.power.len());
+        TrackCell {
+            power: (0..bins).map(|k| self.power[k] + next.power[k]).collect(),
+            over: (0..bins)
+                .map(halves)
+                .map(|(p, a, q, b)| {
+                    if p + q > 0.0 {
+                        (p * a + q * b) / (p + q)
+                    } else {
+                        0.0
+                    }
+                })
+                .collect(),
+        }
+    }
 }
 
 /// The spectrum meter of one track.
@@ -90,6 +130,8 @@ pub struct SpectrumMeter {
     background: Vec<f32>,
     power: Vec<f32>,
     in_half: usize,
+    /// The last half cell.
+    half: TrackCell,
     /// Windows and half cells of the last block.
     pub block: TrackSpectra,
 }
@@ -121,6 +163,7 @@ impl SpectrumMeter {
             background: Vec::new(),
             power: vec![0.0; layout.bins],
             in_half: 0,
+            half: TrackCell::default(),
             block: TrackSpectra::default(),
             fft,
         }
@@ -129,7 +172,7 @@ impl SpectrumMeter {
     /// Take in samples; `self.block` then holds the windows that became complete.
     pub fn push(&mut self, x: &[f32]) {
         self.block.windows.clear();
-        self.block.halves.clear();
+        self.block.cells.clear();
         self.pending.extend_from_slice(x);
         let mut used = 0;
         while self.pending.len() - used >= self.layout.size {
@@ -154,9 +197,8 @@ impl SpectrumMeter {
     fn window_done(&mut self) {
         let bins = &self.output[..self.layout.bins];
         self.block.windows.extend_from_slice(bins);
-        for (sum, x) in self.power.iter_mut().zip(bins) {
-            *sum += x.norm_sqr();
-        }
+        let power = &mut self.power;
+        widest(|| add_power(power, bins));
         self.in_half += 1;
         if self.in_half < HALF {
             return;
@@ -182,7 +224,9 @@ impl SpectrumMeter {
             }
         }
         let power = std::mem::replace(&mut self.power, vec![0.0; self.layout.bins]);
-        self.block.halves.push(HalfCell { power, over });
+        let half = TrackCell { power, over };
+        self.block.cells.push(self.half.with(&half));
+        self.half = half;
     }
 }
 
@@ -213,7 +257,7 @@ mod tests {
             for part in x.chunks(block) {
                 meter.push(part);
                 windows.extend_from_slice(&meter.block.windows);
-                halves += meter.block.halves.len();
+                halves += meter.block.cells.len();
             }
             (windows, halves)
         };

@@ -78,8 +78,8 @@ impl PcmReader {
         if self.failed_at.is_some() {
             return;
         }
+        // What it holds from before is overwritten, all of it.
         let mut buffer = std::mem::take(&mut self.buffer);
-        buffer.clear();
         buffer.resize(target.len * block, 0);
         let holes = self.fill(&mut buffer, frame);
         if self.layout.unsigned {

@@ -10,7 +10,7 @@ use crate::units::power_db;
 
 use super::TakeView;
 use super::pair::muffled;
-use super::track::{dead_track, impulses};
+use super::track::{dead_track, impulses, rumble};
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
 pub const QUIET_DB: f64 = -150.0;
@@ -55,16 +55,17 @@ pub fn floor_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64>
 /// What several detectors ask of a take, worked out when it is asked for first.
 #[derive(Debug, Default)]
 pub struct Known {
-    tracks: Vec<OfTrack>,
+    pub(super) tracks: Vec<OfTrack>,
     pub(super) tilts: OnceLock<Vec<Option<muffled::Tilts>>>,
     pub(super) impulses: OnceLock<impulses::Shared>,
 }
 
 #[derive(Debug, Default)]
-struct OfTrack {
+pub(super) struct OfTrack {
     voice: OnceLock<Vec<f64>>,
     heard: OnceLock<Vec<bool>>,
     fit: OnceLock<Vec<bool>>,
+    pub(super) lows: OnceLock<rumble::Lows>,
 }
 
 impl Known {

@@ -1,38 +1,124 @@
-//! Second-order sections on several streams at once: a filter has to wait for its own last value, several streams need not
-//! wait for each other.
+//! Second-order sections on several streams at once, and the streams side by side that they want: a filter has to wait for
+//! its own last value, several streams need not wait for each other.
+//!
+//! Vector operations stand in plain loops, not in closures: only what is inlined knows the instructions of the processor.
+//! One vector holds the same sample of as many streams as the processor has lanes; the arithmetic of each stream is that of
+//! a single one, to the last bit.
 
-/// A second-order section in transposed direct form II on `L` streams, `a0 = 1`.
-#[derive(Debug, Clone, Copy)]
-pub struct Biquad<const L: usize> {
-    b: [f64; 3],
-    a: [f64; 2],
-    /// State of each stream.
-    pub z: [[f64; L]; 2],
+use pulp::{Simd, WithSimd, bytemuck};
+
+use super::widest::widest;
+
+/// A second-order section in transposed direct form II, `a0 = 1`.
+#[derive(Clone, Copy)]
+pub struct Biquad<S: Simd> {
+    b: [S::f64s; 3],
+    a: [S::f64s; 2],
+    z: [S::f64s; 2],
 }
 
-impl<const L: usize> Biquad<L> {
-    /// A section with coefficients b0, b1, b2 and a1, a2 that goes on from the states of `L` streams.
+impl<S: Simd> Biquad<S> {
+    /// A section with coefficients b0, b1, b2 and a1, a2 that goes on from the state of each of a number of streams.
     #[inline(always)]
-    pub fn resume(b: [f64; 3], a: [f64; 2], states: [[f64; 2]; L]) -> Biquad<L> {
-        let z = [0, 1].map(|k| states.map(|state| state[k]));
-        Biquad { b, a, z }
+    pub fn resume(
+        simd: S,
+        b: [f64; 3],
+        a: [f64; 2],
+        streams: usize,
+        state: impl Fn(usize) -> [f64; 2],
+    ) -> Biquad<S> {
+        let ([b0, b1, b2], [a1, a2]) = (b, a);
+        Biquad {
+            b: [
+                simd.splat_f64s(b0),
+                simd.splat_f64s(b1),
+                simd.splat_f64s(b2),
+            ],
+            a: [simd.splat_f64s(a1), simd.splat_f64s(a2)],
+            z: [
+                gather(simd, streams, |l| state(l)[0]),
+                gather(simd, streams, |l| state(l)[1]),
+            ],
+        }
     }
 
-    /// State of one stream, to go on with later.
+    /// State of each stream, to go on with later.
     #[inline(always)]
-    pub fn state(&self, stream: usize) -> [f64; 2] {
-        self.z.map(|z| z[stream])
+    pub fn states(&self) -> impl Fn(usize) -> [f64; 2] + use<S> {
+        let z = self.z;
+        move |stream| [lane::<S>(&z[0], stream), lane::<S>(&z[1], stream)]
     }
 
     /// The next sample of every stream.
     #[inline(always)]
-    pub fn next(&mut self, x: [f64; L]) -> [f64; L] {
-        let mut y = [0.0; L];
-        for l in 0..L {
-            y[l] = self.b[0] * x[l] + self.z[0][l];
-            self.z[0][l] = self.b[1] * x[l] - self.a[0] * y[l] + self.z[1][l];
-            self.z[1][l] = self.b[2] * x[l] - self.a[1] * y[l];
-        }
+    pub fn next(&mut self, simd: S, x: S::f64s) -> S::f64s {
+        let ([b0, b1, b2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
+        let y = simd.add_f64s(simd.mul_f64s(b0, x), z0);
+        let straight = simd.sub_f64s(simd.mul_f64s(b1, x), simd.mul_f64s(a1, y));
+        self.z = [
+            simd.add_f64s(straight, z1),
+            simd.sub_f64s(simd.mul_f64s(b2, x), simd.mul_f64s(a2, y)),
+        ];
         y
+    }
+}
+
+/// One value per stream; lanes without a stream are 0.
+#[inline(always)]
+pub fn gather<S: Simd>(simd: S, streams: usize, value: impl Fn(usize) -> f64) -> S::f64s {
+    let mut gathered = simd.splat_f64s(0.0);
+    let lanes: &mut [f64] = bytemuck::cast_slice_mut(std::slice::from_mut(&mut gathered));
+    for (stream, lane) in lanes.iter_mut().enumerate().take(streams) {
+        *lane = value(stream);
+    }
+    gathered
+}
+
+/// The value of one stream.
+#[inline(always)]
+pub fn lane<S: Simd>(values: &S::f64s, stream: usize) -> f64 {
+    bytemuck::cast_slice::<_, f64>(std::slice::from_ref(values))[stream]
+}
+
+/// A meter that can go in step with others of its kind.
+pub trait InStep: Sized {
+    /// Take in the next samples of as many streams as there are meters, at most the lanes of a vector; all meters are made
+    /// alike and equally far.
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut Self], x: &[S::f64s]);
+}
+
+/// Take in samples: a meter a stream, equally many samples for each.
+pub fn in_step<M: InStep>(meters: &mut [&mut M], x: &[&[f32]]) {
+    widest(Streams { meters, x });
+}
+
+struct Streams<'a, 'm, M> {
+    meters: &'a mut [&'m mut M],
+    x: &'a [&'a [f32]],
+}
+
+/// Samples of each stream that stand side by side at a time.
+const PIECE: usize = 2048;
+
+impl<M: InStep> WithSimd for Streams<'_, '_, M> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let lanes = S::F64_LANES;
+        let mut beside = Vec::new();
+        for (meters, x) in self.meters.chunks_mut(lanes).zip(self.x.chunks(lanes)) {
+            for from in (0..x[0].len()).step_by(PIECE) {
+                let to = (from + PIECE).min(x[0].len());
+                beside.resize(to - from, simd.splat_f64s(0.0));
+                let flat: &mut [f64] = bytemuck::cast_slice_mut(&mut beside);
+                for (lane, x) in x.iter().enumerate() {
+                    for (samples, &v) in flat.chunks_exact_mut(lanes).zip(&x[from..to]) {
+                        samples[lane] = f64::from(v);
+                    }
+                }
+                M::push_lanes(simd, meters, &beside);
+            }
+        }
     }
 }

@@ -52,20 +52,32 @@ pub fn energy(x: &[f32]) -> f64 {
 /// Sum of products in single precision; the shorter length counts.
 #[inline(always)]
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+    // Four vectors of sums: one alone would wait for each addition to end.
+    const MANY: usize = 4 * LANES;
     let n = a.len().min(b.len());
+    let (many, few) = (n / MANY * MANY, n / LANES * LANES);
+    let mut sums = [0f32; MANY];
+    for (x, y) in a[..many]
+        .chunks_exact(MANY)
+        .zip(b[..many].chunks_exact(MANY))
+    {
+        for k in 0..MANY {
+            sums[k] += x[k] * y[k];
+        }
+    }
     let mut lanes = [0f32; LANES];
-    let (mut left, mut right) = (a[..n].chunks_exact(LANES), b[..n].chunks_exact(LANES));
-    for (x, y) in left.by_ref().zip(right.by_ref()) {
+    for k in 0..LANES {
+        lanes[k] = (sums[k] + sums[k + LANES]) + (sums[k + 2 * LANES] + sums[k + 3 * LANES]);
+    }
+    for (x, y) in a[many..few]
+        .chunks_exact(LANES)
+        .zip(b[many..few].chunks_exact(LANES))
+    {
         for k in 0..LANES {
             lanes[k] += x[k] * y[k];
         }
     }
-    let rest: f32 = left
-        .remainder()
-        .iter()
-        .zip(right.remainder())
-        .map(|(x, y)| x * y)
-        .sum();
+    let rest: f32 = a[few..n].iter().zip(&b[few..n]).map(|(x, y)| x * y).sum();
     lanes.iter().sum::<f32>() + rest
 }
 

@@ -6,7 +6,9 @@
 use std::array::from_fn;
 use std::f64::consts::PI;
 
-use crate::dsp::biquad::Biquad;
+use pulp::Simd;
+
+use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units::power_db;
 
 /// Level of code 0 in dBFS: silence or below.
@@ -194,52 +196,7 @@ impl FineMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        FineMeter::push_together([self], [x]);
-    }
-
-    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
-    #[inline(always)]
-    pub fn push_together<const L: usize>(mut meters: [&mut FineMeter; L], x: [&[f32]; L]) {
-        let (mut from, len) = (0, x[0].len());
-        let mut high: [Biquad<L>; 4] = from_fn(|k| {
-            let Section { b, a, .. } = meters[0].high[k];
-            Biquad::resume(b, a, from_fn(|l| meters[l].high[k].z))
-        });
-        let mut mid: [Biquad<L>; 3] = from_fn(|k| {
-            let Section { b, a, .. } = meters[0].mid[k];
-            Biquad::resume(b, a, from_fn(|l| meters[l].mid[k].z))
-        });
-        while from < len {
-            let to = len.min(from + meters[0].step - meters[0].count);
-            let part = x.map(|x| &x[from..to]);
-            let mut sums: [[f64; L]; 2] = [0, 1].map(|k| from_fn(|l| meters[l].sums[k]));
-            for n in 0..to - from {
-                let v = from_fn(|l| f64::from(part[l][n]));
-                let a = high.iter_mut().fold(v, |v, section| section.next(v));
-                let b = mid.iter_mut().fold(v, |v, section| section.next(v));
-                for l in 0..L {
-                    sums[0][l] += a[l] * a[l];
-                    sums[1][l] += b[l] * b[l];
-                }
-            }
-            for (l, meter) in meters.iter_mut().enumerate() {
-                meter.sums = sums.map(|s| s[l]);
-                meter.count += to - from;
-                if meter.count == meter.step {
-                    meter.close();
-                }
-            }
-            from = to;
-        }
-        for (l, meter) in meters.iter_mut().enumerate() {
-            for (section, lanes) in meter.high.iter_mut().zip(&high) {
-                section.z = lanes.state(l);
-            }
-            for (section, lanes) in meter.mid.iter_mut().zip(&mid) {
-                section.z = lanes.state(l);
-            }
-            meter.out.samples += len as u64;
-        }
+        in_step(&mut [self], &[x]);
     }
 
     fn close(&mut self) {
@@ -256,6 +213,54 @@ impl FineMeter {
             self.close();
         }
         self.out
+    }
+}
+
+impl InStep for FineMeter {
+    #[inline(always)]
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut FineMeter], x: &[S::f64s]) {
+        let streams = meters.len();
+        let resume = |of: fn(&FineMeter) -> &[Section], k: usize| {
+            let Section { b, a, .. } = of(meters[0])[k];
+            Biquad::resume(simd, b, a, streams, |l| of(meters[l])[k].z)
+        };
+        let mut high: [Biquad<S>; 4] = from_fn(|k| resume(|m| &m.high, k));
+        let mut mid: [Biquad<S>; 3] = from_fn(|k| resume(|m| &m.mid, k));
+        let mut rest = x;
+        while !rest.is_empty() {
+            let room = meters[0].step - meters[0].count;
+            let (now, later) = rest.split_at(rest.len().min(room));
+            let mut high_sum = gather(simd, streams, |l| meters[l].sums[0]);
+            let mut mid_sum = gather(simd, streams, |l| meters[l].sums[1]);
+            for &v in now {
+                let (mut a, mut b) = (v, v);
+                for section in &mut high {
+                    a = section.next(simd, a);
+                }
+                for section in &mut mid {
+                    b = section.next(simd, b);
+                }
+                high_sum = simd.add_f64s(high_sum, simd.mul_f64s(a, a));
+                mid_sum = simd.add_f64s(mid_sum, simd.mul_f64s(b, b));
+            }
+            for (l, meter) in meters.iter_mut().enumerate() {
+                meter.sums = [lane::<S>(&high_sum, l), lane::<S>(&mid_sum, l)];
+                meter.count += now.len();
+                if meter.count == meter.step {
+                    meter.close();
+                }
+            }
+            rest = later;
+        }
+        for (l, meter) in meters.iter_mut().enumerate() {
+            for (section, lanes) in meter.high.iter_mut().zip(&high) {
+                section.z = lanes.states()(l);
+            }
+            for (section, lanes) in meter.mid.iter_mut().zip(&mid) {
+                section.z = lanes.states()(l);
+            }
+            meter.out.samples += x.len() as u64;
+        }
     }
 }
 

@@ -6,9 +6,9 @@
 //! Bad input: silence gives minus infinity. Errors, panics: none. Cost: two biquads a sample; memory one number a step.
 //! Source: ITU-R BS.1770-5 annex 1; EBU Tech 3341 (2023), Tech 3342 (2023); filters at other rates as derived in libebur128.
 
-use std::array::from_fn;
+use pulp::Simd;
 
-use crate::dsp::biquad::Biquad;
+use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units;
 
 /// Steps a second for tracks of a take: the blocks of the integrated loudness start every 100 ms.
@@ -205,22 +205,7 @@ impl LoudnessMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        LoudnessMeter::push_together([self], [x]);
-    }
-
-    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
-    #[inline(always)]
-    pub fn push_together<const L: usize>(mut meters: [&mut LoudnessMeter; L], x: [&[f32]; L]) {
-        let (mut from, len) = (0, x[0].len());
-        while from < len {
-            let room = (meters[0].step_end - meters[0].at) as usize;
-            let to = len.min(from + room);
-            filter(&mut meters, x.map(|x| &x[from..to]));
-            for meter in &mut meters {
-                meter.advance((to - from) as u64);
-            }
-            from = to;
-        }
+        in_step(&mut [self], &[x]);
     }
 
     fn advance(&mut self, samples: u64) {
@@ -250,26 +235,31 @@ impl LoudnessMeter {
     }
 }
 
-#[inline(always)]
-fn filter<const L: usize>(meters: &mut [&mut LoudnessMeter; L], x: [&[f32]; L]) {
-    let len = x[0].len();
-    let x = x.map(|x| &x[..len]);
-    let mut sections: [Biquad<L>; 2] = from_fn(|k| {
-        let Section { b, a } = meters[0].sections[k];
-        Biquad::resume(b, a, from_fn(|l| meters[l].state[k]))
-    });
-    let mut sum: [f64; L] = from_fn(|l| meters[l].sum);
-    for n in 0..len {
-        let v = from_fn(|l| f64::from(x[l][n]));
-        let y = sections[0].next(v);
-        let z = sections[1].next(y);
-        for l in 0..L {
-            sum[l] += z[l] * z[l];
+impl InStep for LoudnessMeter {
+    #[inline(always)]
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut LoudnessMeter], mut x: &[S::f64s]) {
+        while !x.is_empty() {
+            let room = (meters[0].step_end - meters[0].at) as usize;
+            let (now, later) = x.split_at(x.len().min(room));
+            let streams = meters.len();
+            let [Section { b, a }, high] = meters[0].sections;
+            let mut shelf = Biquad::resume(simd, b, a, streams, |l| meters[l].state[0]);
+            let mut high_pass =
+                Biquad::resume(simd, high.b, high.a, streams, |l| meters[l].state[1]);
+            let mut sum = gather(simd, streams, |l| meters[l].sum);
+            for &v in now {
+                let y = shelf.next(simd, v);
+                let z = high_pass.next(simd, y);
+                sum = simd.add_f64s(sum, simd.mul_f64s(z, z));
+            }
+            let (shelf, high_pass) = (shelf.states(), high_pass.states());
+            for (l, meter) in meters.iter_mut().enumerate() {
+                meter.state = [shelf(l), high_pass(l)];
+                meter.sum = lane::<S>(&sum, l);
+                meter.advance(now.len() as u64);
+            }
+            x = later;
         }
-    }
-    for (l, meter) in meters.iter_mut().enumerate() {
-        meter.state = [0, 1].map(|k| sections[k].state(l));
-        meter.sum = sum[l];
     }
 }
 

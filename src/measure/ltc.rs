@@ -4,12 +4,16 @@
 //! A whole one is a 0, two halves are a 1. The sync word 0011111111111101 at the end of each frame tells where frames lie; read
 //! backwards it comes first. Ten frames that count on are proof; a square wave or a voice never gets there.
 
-use std::array::from_fn;
+use pulp::{Simd, bytemuck};
+
+use crate::dsp::biquad::{InStep, gather, in_step, lane};
 
 /// Frames in a row that have to count on (detection practice: ten; two are already certain in theory).
 const PROOF: u32 = 10;
 /// Intervals looked at to find the bit length.
 const LEARN: usize = 100;
+/// Of these so many have to be of the two lengths, per cent.
+const LEARN_SHARE: usize = 90;
 /// Bits a second from 23.976 frames at 80 % speed to 30 frames at 120 % speed.
 const BIT_RATES: (f64, f64) = (1534.0, 2880.0);
 /// Sync word, bits 64 to 79, first bit lowest.
@@ -18,7 +22,7 @@ const SYNC: u128 = 0xBFFC;
 const SYNC_REVERSED: u128 = 0x3FFD;
 const FRAME_BITS: u32 = 80;
 /// Samples looked at together.
-const TILE: usize = 64;
+const TILE: usize = 128;
 
 /// Hours, minutes, seconds, frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -99,6 +103,10 @@ pub struct LtcMeter {
     crossing: f64,
     edge: f64,
     learning: Vec<f64>,
+    // Intervals counted for learning, those among them that fit no bit rate, and what does.
+    learned: usize,
+    odd: usize,
+    possible: std::ops::Range<f64>,
     bit: f64,
     half: bool,
     bits: u128,
@@ -156,6 +164,10 @@ impl LtcMeter {
             crossing: 0.0,
             edge: 0.0,
             learning: Vec::with_capacity(LEARN),
+            learned: 0,
+            odd: 0,
+            // Half a bit at its shortest and a whole one at its longest, with what `bit_length` allows around both.
+            possible: 0.79 * rate / BIT_RATES.1 / 2.3..1.21 * rate / BIT_RATES.0,
             bit: 0.0,
             half: false,
             bits: 0,
@@ -173,46 +185,15 @@ impl LtcMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        LtcMeter::push_together([self], [x]);
+        in_step(&mut [self], &[x]);
     }
 
-    /// Take in samples of several tracks in step: meters of one rate, and equally many samples for each.
-    #[inline(always)]
-    pub fn push_together<const L: usize>(mut meters: [&mut LtcMeter; L], x: [&[f32]; L]) {
-        let (low_step, decay) = (meters[0].low_step, meters[0].decay);
-        let mut low: [f64; L] = from_fn(|l| meters[l].low);
-        let mut peak: [f64; L] = from_fn(|l| meters[l].peak);
-        // What the high-pass leaves, and how far from zero it has to be to count.
-        let (mut y, mut far) = ([[0f64; L]; TILE], [[0f64; L]; TILE]);
-        let len = x[0].len();
-        for from in (0..len).step_by(TILE) {
-            let count = TILE.min(len - from);
-            let part = x.map(|x| &x[from..from + count]);
-            for (n, (y, far)) in y.iter_mut().zip(&mut far).take(count).enumerate() {
-                for l in 0..L {
-                    let raw = f64::from(part[l][n]);
-                    low[l] += low_step * (raw - low[l]);
-                    y[l] = raw - low[l];
-                    let (held, now) = (peak[l] * decay, y[l].abs());
-                    peak[l] = if now > held { now } else { held };
-                    let least = 0.3 * peak[l];
-                    far[l] = if peak[l] > 1e-4 { least } else { f64::INFINITY };
-                }
-            }
-            for (l, meter) in meters.iter_mut().enumerate() {
-                meter.edges(count, |n| y[n][l], |n| far[n][l]);
-            }
-        }
-        for (l, meter) in meters.iter_mut().enumerate() {
-            (meter.low, meter.peak) = (low[l], peak[l]);
-        }
-    }
-
-    /// Follow the changes of side in the next `count` samples.
+    /// Follow the changes of side in the next `count` samples: `y` is what the high-pass leaves, `far` how far from zero it
+    /// has to be to count.
     #[inline(always)]
     fn edges(&mut self, count: usize, y: impl Fn(usize) -> f64, far: impl Fn(usize) -> f64) {
-        // Up to here the last crossing of zero is known.
-        let mut from = 0;
+        // Up to `known` the last crossing of zero is known.
+        let (mut from, mut known) = (0, 0);
         loop {
             let turn = if self.high {
                 (from..count).find(|&n| y(n) < -far(n))
@@ -220,7 +201,15 @@ impl LtcMeter {
                 (from..count).find(|&n| y(n) > far(n))
             };
             let end = turn.map_or(count, |n| n + 1);
-            for n in (from..end).rev() {
+            if turn.is_some() {
+                self.high = !self.high;
+                from = end;
+                if self.hopeless() && self.learned + 1 < LEARN {
+                    self.learned += 1;
+                    continue;
+                }
+            }
+            for n in (known..end).rev() {
                 let before = if n == 0 { self.before } else { y(n - 1) };
                 if (y(n) >= 0.0) != (before >= 0.0) {
                     let share = before / (before - y(n));
@@ -228,11 +217,10 @@ impl LtcMeter {
                     break;
                 }
             }
+            known = end;
             if turn.is_none() {
                 break;
             }
-            from = end;
-            self.high = !self.high;
             let length = self.crossing - self.edge;
             self.edge = self.crossing;
             self.interval(length);
@@ -243,12 +231,21 @@ impl LtcMeter {
         self.at += count as u64;
     }
 
+    /// Whether so many of the intervals that are being learned fit no bit rate that the others do not matter.
+    fn hopeless(&self) -> bool {
+        self.bit == 0.0 && self.odd * 100 > LEARN * (100 - LEARN_SHARE)
+    }
+
     fn interval(&mut self, length: f64) {
         if self.bit == 0.0 {
+            self.learned += 1;
+            self.odd += usize::from(!self.possible.contains(&length));
             self.learning.push(length);
-            if self.learning.len() == LEARN {
-                self.bit = bit_length(&mut self.learning, self.rate).unwrap_or(0.0);
-                self.learning.clear();
+            if self.learned == LEARN {
+                if !self.hopeless() {
+                    self.bit = bit_length(&mut self.learning, self.rate).unwrap_or(0.0);
+                }
+                self.learn_anew();
             }
             return;
         }
@@ -277,8 +274,13 @@ impl LtcMeter {
         self.half = false;
         self.filled = 0;
         self.bit = 0.0;
-        self.learning.clear();
+        self.learn_anew();
         self.end_run();
+    }
+
+    fn learn_anew(&mut self) {
+        self.learning.clear();
+        (self.learned, self.odd) = (0, 0);
     }
 
     fn push_bit(&mut self, one: bool) {
@@ -358,14 +360,40 @@ impl LtcMeter {
     }
 }
 
+impl InStep for LtcMeter {
+    #[inline(always)]
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut LtcMeter], x: &[S::f64s]) {
+        let streams = meters.len();
+        let zero = simd.splat_f64s(0.0);
+        let low_step = simd.splat_f64s(meters[0].low_step);
+        let decay = simd.splat_f64s(meters[0].decay);
+        let (share, least) = (simd.splat_f64s(0.3), simd.splat_f64s(1e-4));
+        let never = simd.splat_f64s(f64::INFINITY);
+        let mut low = gather(simd, streams, |l| meters[l].low);
+        let mut peak = gather(simd, streams, |l| meters[l].peak);
+        let (mut y, mut far) = ([zero; TILE], [zero; TILE]);
+        for tile in x.chunks(TILE) {
+            for ((&raw, y), far) in tile.iter().zip(&mut y).zip(&mut far) {
+                low = simd.add_f64s(low, simd.mul_f64s(low_step, simd.sub_f64s(raw, low)));
+                *y = simd.sub_f64s(raw, low);
+                peak = simd.max_f64s(simd.mul_f64s(peak, decay), simd.abs_f64s(*y));
+                let loud = simd.less_than_f64s(least, peak);
+                *far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
+            }
+            let (y, far): (&[f64], &[f64]) = (bytemuck::cast_slice(&y), bytemuck::cast_slice(&far));
+            for (l, meter) in meters.iter_mut().enumerate() {
+                let at = |n: usize| n * S::F64_LANES + l;
+                meter.edges(tile.len(), |n| y[at(n)], |n| far[at(n)]);
+            }
+        }
+        for (l, meter) in meters.iter_mut().enumerate() {
+            (meter.low, meter.peak) = (lane::<S>(&low, l), lane::<S>(&peak, l));
+        }
+    }
+}
+
 /// Length of a bit from intervals in two groups at 1:2; `None` where they are not.
 fn bit_length(intervals: &mut [f64], rate: f64) -> Option<f64> {
-    // No interval of any rate lies outside of this; nearly all speech and noise does, and needs no ranking.
-    let possible = 0.79 * rate / BIT_RATES.1 / 2.3..1.21 * rate / BIT_RATES.0;
-    let inside = intervals.iter().filter(|x| possible.contains(x)).count();
-    if inside * 100 < intervals.len() * 90 {
-        return None;
-    }
     intervals.sort_by(f64::total_cmp);
     // The widest step between neighbours, as a ratio, away from the ends.
     let n = intervals.len();
@@ -382,7 +410,7 @@ fn bit_length(intervals: &mut [f64], rate: f64) -> Option<f64> {
         .count();
     let bits_per_s = rate / whole;
     ((1.75..2.3).contains(&(whole / half))
-        && within * 100 >= n * 90
+        && within * 100 >= n * LEARN_SHARE
         && (BIT_RATES.0..=BIT_RATES.1).contains(&bits_per_s))
     .then_some(whole)
 }

@@ -19,10 +19,10 @@ pub mod tops;
 pub mod transients;
 pub mod true_peak;
 
-use pulp::NullaryFnOnce;
+use pulp::Simd;
 
+use crate::dsp::biquad::{InStep, in_step};
 use crate::dsp::decimate::Decimator;
-use crate::dsp::widest::widest;
 use crate::report::model::SampleFormat;
 
 pub use fine::Fine;
@@ -116,39 +116,34 @@ pub struct FilterMeters {
 pub const TOGETHER: usize = 4;
 
 impl FilterMeters {
-    /// Take in the next samples of up to [`TOGETHER`] tracks of a take, equally many for each.
+    /// Take in the next samples of some tracks of a take, equally many for each.
     pub fn push(tracks: &mut [&mut FilterMeters], x: &[&[f32]]) {
-        let (groups, rest) = tracks.as_chunks_mut::<TOGETHER>();
-        let (group_x, rest_x) = x.as_chunks::<TOGETHER>();
-        for (group, x) in groups.iter_mut().zip(group_x) {
-            let tracks = group.each_mut().map(|m| &mut **m);
-            widest(InStep { tracks, x: *x });
-        }
-        for (track, x) in rest.iter_mut().zip(rest_x) {
-            let (tracks, x) = ([&mut **track], [*x]);
-            widest(InStep { tracks, x });
-        }
+        in_step(tracks, x);
     }
 }
 
-/// The same many samples of `L` tracks for their filters.
-struct InStep<'a, const L: usize> {
-    tracks: [&'a mut FilterMeters; L],
-    x: [&'a [f32]; L],
-}
-
-impl<const L: usize> NullaryFnOnce for InStep<'_, L> {
-    type Output = ();
-
+impl InStep for FilterMeters {
     #[inline(always)]
-    fn call(self) {
-        let InStep { mut tracks, x } = self;
-        ltc::LtcMeter::push_together(tracks.each_mut().map(|t| &mut t.ltc), x);
-        fine::FineMeter::push_together(tracks.each_mut().map(|t| &mut t.fine), x);
-        loudness::LoudnessMeter::push_together(tracks.each_mut().map(|t| &mut t.loudness), x);
-        speech_level::ActiveLevelMeter::push_together(tracks.map(|t| &mut t.active), x);
+    fn push_lanes<S: Simd>(simd: S, tracks: &mut [&mut FilterMeters], x: &[S::f64s]) {
+        #[inline(always)]
+        fn one<S: Simd, M: InStep>(
+            simd: S,
+            tracks: &mut [&mut FilterMeters],
+            x: &[S::f64s],
+            of: fn(&mut FilterMeters) -> &mut M,
+        ) {
+            let mut meters: Vec<&mut M> = tracks.iter_mut().map(|t| of(t)).collect();
+            M::push_lanes(simd, &mut meters, x);
+        }
+        one(simd, tracks, x, |t| &mut t.ltc);
+        one(simd, tracks, x, |t| &mut t.fine);
+        one(simd, tracks, x, |t| &mut t.loudness);
+        one(simd, tracks, x, |t| &mut t.active);
     }
 }
+
+/// Samples that go through all meters of a track before the next do.
+const PIECE: usize = 4800;
 
 /// All other meters.
 #[derive(Debug)]
@@ -167,8 +162,17 @@ pub struct PlainMeters {
 }
 
 impl PlainMeters {
-    /// Take in the next samples.
+    /// Take in the next samples, in pieces that stay in the first-level cache from one meter to the next.
     pub fn push(&mut self, chunk: Chunk<'_>) {
+        for (n, x) in chunk.x.chunks(PIECE).enumerate() {
+            let from = n * PIECE;
+            let codes = chunk.codes.get(from..from + x.len()).unwrap_or_default();
+            let start = chunk.start + from as u64;
+            self.push_piece(Chunk { start, x, codes });
+        }
+    }
+
+    fn push_piece(&mut self, chunk: Chunk<'_>) {
         self.frames.push(chunk.x);
         self.runs.push(chunk.x);
         self.transients.push(chunk.x);

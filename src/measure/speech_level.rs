@@ -6,10 +6,10 @@
 //! rumble do not count. Errors, panics: none. Cost: one biquad and two one-pole filters a sample.
 //! Source: ITU-T P.56 (12/2011), clause 7, method B.
 
-use std::array::from_fn;
+use pulp::Simd;
 
 use super::loudness::Section;
-use crate::dsp::biquad::Biquad;
+use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units;
 
 /// Time constant of the envelope, seconds (P.56, table 1).
@@ -134,25 +134,7 @@ impl ActiveLevelMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        ActiveLevelMeter::push_together([self], [x]);
-    }
-
-    /// Take in samples of several tracks in step: meters made alike, equally far, and equally many samples for each.
-    #[inline(always)]
-    pub fn push_together<const L: usize>(mut meters: [&mut ActiveLevelMeter; L], x: [&[f32]; L]) {
-        let (mut from, len) = (0, x[0].len());
-        while from < len {
-            let room = (meters[0].hop - meters[0].count) as usize;
-            let to = len.min(from + room);
-            follow(&mut meters, x.map(|x| &x[from..to]));
-            for meter in &mut meters {
-                meter.count += (to - from) as u32;
-                if meter.count == meter.hop {
-                    meter.close();
-                }
-            }
-            from = to;
-        }
+        in_step(&mut [self], &[x]);
     }
 
     fn close(&mut self) {
@@ -177,29 +159,42 @@ impl ActiveLevelMeter {
     }
 }
 
-#[inline(always)]
-fn follow<const L: usize>(meters: &mut [&mut ActiveLevelMeter; L], x: [&[f32]; L]) {
-    let len = x[0].len();
-    let x = x.map(|x| &x[..len]);
-    let Section { b, a } = meters[0].section;
-    let mut section: Biquad<L> = Biquad::resume(b, a, from_fn(|l| meters[l].state));
-    let [mut p, mut q]: [[f64; L]; 2] = [0, 1].map(|k| from_fn(|l| meters[l].smooth[k]));
-    let mut energy: [f64; L] = from_fn(|l| meters[l].energy);
-    let mut highest: [f64; L] = from_fn(|l| meters[l].highest);
-    let (keep, take) = (meters[0].keep, 1.0 - meters[0].keep);
-    for n in 0..len {
-        let y = section.next(from_fn(|l| f64::from(x[l][n])));
-        for l in 0..L {
-            p[l] = keep * p[l] + take * y[l].abs();
-            q[l] = keep * q[l] + take * p[l];
-            energy[l] += y[l] * y[l];
-            highest[l] = if q[l] > highest[l] { q[l] } else { highest[l] };
+impl InStep for ActiveLevelMeter {
+    #[inline(always)]
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut ActiveLevelMeter], mut x: &[S::f64s]) {
+        let streams = meters.len();
+        let keep = simd.splat_f64s(meters[0].keep);
+        let take = simd.splat_f64s(1.0 - meters[0].keep);
+        while !x.is_empty() {
+            let room = (meters[0].hop - meters[0].count) as usize;
+            let (now, later) = x.split_at(x.len().min(room));
+            let Section { b, a } = meters[0].section;
+            let mut section = Biquad::resume(simd, b, a, streams, |l| meters[l].state);
+            let mut p = gather(simd, streams, |l| meters[l].smooth[0]);
+            let mut q = gather(simd, streams, |l| meters[l].smooth[1]);
+            let mut energy = gather(simd, streams, |l| meters[l].energy);
+            let mut highest = gather(simd, streams, |l| meters[l].highest);
+            for &v in now {
+                let y = section.next(simd, v);
+                let size = simd.abs_f64s(y);
+                p = simd.add_f64s(simd.mul_f64s(keep, p), simd.mul_f64s(take, size));
+                q = simd.add_f64s(simd.mul_f64s(keep, q), simd.mul_f64s(take, p));
+                energy = simd.add_f64s(energy, simd.mul_f64s(y, y));
+                highest = simd.max_f64s(highest, q);
+            }
+            let state = section.states();
+            for (l, meter) in meters.iter_mut().enumerate() {
+                meter.state = state(l);
+                meter.smooth = [lane::<S>(&p, l), lane::<S>(&q, l)];
+                meter.energy = lane::<S>(&energy, l);
+                meter.highest = lane::<S>(&highest, l);
+                meter.count += now.len() as u32;
+                if meter.count == meter.hop {
+                    meter.close();
+                }
+            }
+            x = later;
         }
-    }
-    for (l, meter) in meters.iter_mut().enumerate() {
-        meter.state = section.state(l);
-        meter.smooth = [p[l], q[l]];
-        (meter.energy, meter.highest) = (energy[l], highest[l]);
     }
 }
 

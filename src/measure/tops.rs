@@ -11,6 +11,7 @@
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
 use crate::dsp::lanes::{peak, places};
+use crate::dsp::widest::widest;
 
 /// Lobes below this share of the recent loudest are not looked at: -6 dB.
 const LOUD: f32 = 0.5;
@@ -104,7 +105,7 @@ impl TopsMeter {
         while self.seen + MARGIN < self.pending.len() {
             let first = self.seen.max(1);
             let last = (self.seen + TILE).min(self.pending.len() - MARGIN);
-            if first < last {
+            if first < last && !self.pass_quiet(first, last) {
                 let here = &self.pending[first - 1..last];
                 places(last - first, &mut ends, |k| {
                     (here[k] >= 0.0) != (here[k + 1] >= 0.0)
@@ -127,6 +128,26 @@ impl TopsMeter {
         self.gone += keep.saturating_sub(self.lobe);
         self.lobe = self.lobe.saturating_sub(keep);
         self.seen -= keep;
+    }
+
+    /// Whether no lobe that ends in `[first, last)` can be loud, going by the largest sample of all of them; they are then
+    /// passed over.
+    fn pass_quiet(&mut self, first: usize, last: usize) -> bool {
+        let kept = |samples: usize| (self.forget * samples as f64).exp();
+        let faded = self.recent * kept(last - self.lobe + self.gone) * (1.0 - 1e-9);
+        let top = widest(|| peak(&self.pending[self.lobe..last]));
+        if f64::from(top) >= f64::from(LOUD) * faded {
+            return false;
+        }
+        let above = |i: usize| self.pending[i] >= 0.0;
+        if let Some(end) = (first..last)
+            .rev()
+            .find(|&i| i > self.lobe && above(i) != above(i - 1))
+        {
+            self.recent *= kept(end - self.lobe + self.gone);
+            (self.lobe, self.gone) = (end, 0);
+        }
+        true
     }
 
     /// The lobe from `self.lobe` to `end` is complete.

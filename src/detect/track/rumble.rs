@@ -9,8 +9,10 @@
 //! Known misses: faint gusts below the ventilation of the place; rumble behind a low-cut.
 //! Source: detection practice for wind and handling (energy below the voice, decorrelated between microphones).
 
+use std::cell::LazyCell;
+
 use crate::compare::speech::runs;
-use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
+use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, mean_level_db, percentile, voice_db};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::dsp::extreme::slide;
 use crate::measure::TrackMeasures;
@@ -73,13 +75,26 @@ const LEAST_RE_VOICE_BAND_DB: f64 = -12.5;
 const ROOM_EVENT_DB: f64 = 12.0;
 
 /// Levels below the voice of one microphone, per frame, dB.
-struct Lows {
+#[derive(Debug)]
+pub(crate) struct Lows {
     level: Vec<f64>,
     excess: Vec<f64>,
     tilt: Vec<f64>,
+    /// Whether 60 to 500 Hz stand far over their background.
+    event: Vec<bool>,
 }
 
-fn lows(measures: &TrackMeasures, per_s: f64) -> Lows {
+fn lows<'a>(view: &'a TakeView<'_>, track: usize) -> &'a Lows {
+    let per_s = view.grid.frames_per_s();
+    let look = || look_below(&view.tracks[track], per_s);
+    view.known.tracks[track].lows.get_or_init(look)
+}
+
+fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
+    let over = levels_db(measures, 60.0, 500.0)
+        .into_iter()
+        .zip(floor_db(measures, 60.0, 500.0));
+    let event = over.map(|(l, f)| l - f > ROOM_EVENT_DB).collect();
     let width = (SMOOTH_S * per_s) as usize;
     let band = |b: usize, width: usize| {
         smooth(
@@ -114,6 +129,7 @@ fn lows(measures: &TrackMeasures, per_s: f64) -> Lows {
         excess: level.iter().zip(&floor).map(|(l, f)| l - f).collect(),
         tilt: level.iter().zip(&upper).map(|(l, u)| l - u).collect(),
         level,
+        event,
     }
 }
 
@@ -134,33 +150,28 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         return Vec::new();
     }
     let per_s = grid.frames_per_s();
-    let mine = lows(&view.tracks[track], per_s);
+    let mine = lows(view, track);
     let others: Vec<usize> = view
         .microphones()
         .into_iter()
         .filter(|&m| m != track && view.tracks[m].low.power.iter().any(|p| p[0] > 0.0))
         .collect();
-    let theirs: Vec<Vec<f64>> = others
-        .iter()
-        .map(|&m| lows(&view.tracks[m], per_s).excess)
-        .collect();
+    let theirs: Vec<&[f64]> = others.iter().map(|&m| &lows(view, m).excess[..]).collect();
     let room = room_events(view, &others);
-    let speech = levels_db(&view.tracks[track], 200.0, 4000.0);
+    let speech = voice_db(view, track);
     let own = view.speech.own_frames(track);
     let usual = if own.len() >= grid.frames_in(0.5) {
-        mean_level_db(&speech, own.into_iter())
+        mean_level_db(speech, own.into_iter())
     } else {
-        mean_level_db(&speech, (0..grid.frames).filter(|&f| view.speech.any[f]))
+        mean_level_db(speech, (0..grid.frames).filter(|&f| view.speech.any[f]))
     };
     if usual <= QUIET_DB {
         return Vec::new();
     }
+    let bands = crate::measure::frames::bands_within(130.0, 4000.0);
     let voice = smooth(
         &(0..grid.frames)
-            .map(|f| {
-                let bands = crate::measure::frames::bands_within(130.0, 4000.0);
-                view.tracks[track].frames.band_power(f, bands)
-            })
+            .map(|f| view.tracks[track].frames.band_power(f, bands.clone()))
             .collect::<Vec<_>>(),
         (SMOOTH_S * per_s) as usize,
     );
@@ -180,18 +191,18 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 && !room[f]
         })
         .collect();
-    let blows: Vec<[Vec<f64>; 2]> = others
-        .iter()
-        .map(|&m| {
+    let blows: LazyCell<(Vec<f64>, Vec<[Vec<f64>; 2]>), _> = LazyCell::new(|| {
+        let there = |&m: &usize| {
             let measures = &view.tracks[m];
             [raw(measures), levels_db(measures, 60.0, 1000.0)]
-        })
-        .collect();
+        };
+        (raw(&view.tracks[track]), others.iter().map(there).collect())
+    });
     stretches(&shows, &mine.excess, per_s)
         .into_iter()
         .filter(|&(start, end)| !is_steady(&mine.level[start..end], per_s))
-        .filter(|&(start, end)| !is_one_blow(&raw(&view.tracks[track]), &blows, start, end))
-        .map(|(start, end)| finding(view, track, &mine, usual, &others, start, end))
+        .filter(|&(start, end)| !is_one_blow(&blows.0, &blows.1, start, end))
+        .map(|(start, end)| finding(view, track, mine, usual, &others, start, end))
         .collect()
 }
 
@@ -248,19 +259,12 @@ fn room_events(view: &TakeView<'_>, others: &[usize]) -> Vec<bool> {
     if others.is_empty() {
         return event;
     }
-    let over: Vec<Vec<f64>> = others
-        .iter()
-        .map(|&m| {
-            let level = levels_db(&view.tracks[m], 60.0, 500.0);
-            let floor = crate::detect::hearing::floor_db(&view.tracks[m], 60.0, 500.0);
-            level.iter().zip(&floor).map(|(l, f)| l - f).collect()
-        })
-        .collect();
+    let theirs: Vec<&[bool]> = others.iter().map(|&m| &lows(view, m).event[..]).collect();
     let (before, after) = (view.grid.frames_in(0.1), view.grid.frames_in(0.8));
     let busy: Vec<bool> = (0..n)
         .map(|f| {
             let near = f.saturating_sub(10)..(f + 11).min(n);
-            !view.speech.any[near].iter().any(|&s| s) && over.iter().all(|o| o[f] > ROOM_EVENT_DB)
+            !view.speech.any[near].iter().any(|&s| s) && theirs.iter().all(|t| t[f])
         })
         .collect();
     for (start, end) in runs(&busy) {

@@ -198,6 +198,7 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
         };
         heard_by.push(other);
         let theirs = &view.tracks[other].frames.bands;
+        let ratio: Vec<f64> = ratio.into_iter().map(power).collect();
         for (f, row) in predicted.iter_mut().enumerate() {
             if !fit[f] {
                 continue;
@@ -209,21 +210,27 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
                     .clone()
                     .map(|g| f64::from(theirs[g][bands.start + k]))
                     .fold(0.0, f64::max);
-                *slot = slot.min(level * power(ratio[k]));
+                *slot = slot.min(level * ratio[k]);
             }
         }
     }
     if heard_by.is_empty() {
         return None;
     }
+    // Several frames share a step of the background.
+    let mut floor: (Option<usize>, Vec<f64>) = (None, Vec::new());
     let excess = (0..frames)
         .map(|f| {
-            let floor = &mine.floor.bands[mine.floor.step(f)];
+            let step = mine.floor.step(f);
+            if floor.0 != Some(step) {
+                let powers = mine.floor.bands[step][bands.clone()].iter();
+                floor = (Some(step), powers.map(|&b| power(f64::from(b))).collect());
+            }
             let over: Vec<f64> = bands
                 .clone()
                 .enumerate()
                 .map(|(k, b)| {
-                    let expected = predicted[f][k] + power(f64::from(floor[b]));
+                    let expected = predicted[f][k] + floor.1[k];
                     let level = f64::from(mine.frames.bands[f][b]);
                     if expected.is_finite() && level > 0.0 {
                         power_db(level) - power_db(expected.max(1e-18))
@@ -296,14 +303,21 @@ fn ratios_db(
     let least = view.grid.frames_in(0.5);
     bands
         .map(|band| {
-            let clear = |m: &crate::measure::TrackMeasures, f: usize| {
+            // Level over the background where it is clear; several frames share a step of the background.
+            let clear = |m: &crate::measure::TrackMeasures, f: usize, last: &mut (usize, f64)| {
+                let step = m.floor.step(f);
+                if last.0 != step {
+                    *last = (step, power(f64::from(m.floor.bands[step][band])));
+                }
                 let level = f64::from(m.frames.bands[f][band]);
-                let floor = power(f64::from(m.floor.bands[m.floor.step(f)][band]));
-                (level > 10.0 * floor).then(|| power_db(level - floor))
+                (level > 10.0 * last.1).then_some(level - last.1)
             };
+            let mut floors = [(usize::MAX, 0.0); 2];
+            let [of_a, of_b] = &mut floors;
             let found: Vec<f64> = alone
                 .iter()
-                .filter_map(|&f| Some(clear(a, f)? - clear(b, f)?))
+                .filter_map(|&f| Some((clear(a, f, of_a)?, clear(b, f, of_b)?)))
+                .map(|(a, b)| power_db(a) - power_db(b))
                 .collect();
             (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
         })
