@@ -18,7 +18,8 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::pairs::parabola;
-use super::spectra::{self, Layout, SpectrumMeter};
+use super::spectra::{Layout, SpectrumMeter};
+use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 use crate::report::model::Role;
 use crate::take::Take;
@@ -466,10 +467,10 @@ impl FaderMeter {
         for (i, &source) in self.sources.iter().enumerate() {
             let x = window(source, k);
             let power = &mut self.power[i];
-            widest(|| spectra::add_power(power, x));
+            lanes::add_powers(power, x);
             for bus in &mut self.mixes {
                 let (cross, mix) = (&mut bus.cross[i], window(bus.spectrum, k));
-                widest(|| spectra::add_cross(cross, x, mix));
+                lanes::add_cross(cross, x, mix);
             }
         }
         if !(self.windows + 1).is_multiple_of(RIPPLE_WINDOWS) {
@@ -544,21 +545,27 @@ fn magnitude(x: Complex<f32>) -> f32 {
     (re * re + im * im).sqrt() as f32
 }
 
-/// Dot product: eight sums in single precision over short stretches, those in double.
-fn dot(x: &[f32], y: &[f32]) -> f64 {
-    widest(|| {
+widest! {
+    /// Dot product: eight sums in single precision over short stretches, those in double.
+    fn dot<'a, 'b>(x: &'a [f32], y: &'b [f32]) -> f64 {
         let mut total = 0f64;
         for (x, y) in x.chunks(128).zip(y.chunks(128)) {
             let mut lanes = [0f32; 8];
-            for (x, y) in x.chunks(8).zip(y.chunks(8)) {
-                for ((lane, x), y) in lanes.iter_mut().zip(x).zip(y) {
-                    *lane += x * y;
+            let ((x, x_rest), (y, y_rest)) = (x.as_chunks::<8>(), y.as_chunks::<8>());
+            for (x, y) in x.iter().zip(y) {
+                for k in 0..8 {
+                    lanes[k] += x[k] * y[k];
                 }
             }
-            total += lanes.iter().map(|&l| f64::from(l)).sum::<f64>();
+            for (lane, (x, y)) in lanes.iter_mut().zip(x_rest.iter().zip(y_rest)) {
+                *lane += x * y;
+            }
+            for lane in lanes {
+                total += f64::from(lane);
+            }
         }
         total
-    })
+    }
 }
 
 /// Gains from the normal equations (upper triangle, row by row); `None` for a silent mix or silent sources.

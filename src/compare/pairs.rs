@@ -17,8 +17,9 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner};
 
 use super::SpeechMap;
-use super::spectra::{self, HALF, Layout, SpectrumMeter, TrackCell};
+use super::spectra::{HALF, Layout, SpectrumMeter, TrackCell};
 use super::speech::runs;
+use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
@@ -196,8 +197,7 @@ impl PairMeter {
                     .chunks_exact(layout.bins)
                     .zip(b.windows.chunks_exact(layout.bins));
                 for (k, (xa, xb)) in windows.enumerate() {
-                    let sum = &mut pair.sum;
-                    widest(|| spectra::add_cross(sum, xa, xb));
+                    lanes::add_cross(&mut pair.sum, xa, xb);
                     if (first_window + k + 1) % HALF != 0 {
                         continue;
                     }
@@ -256,6 +256,22 @@ struct Parts<'a> {
     b: &'a TrackCell,
 }
 
+widest! {
+    fn geometric_means<'a, 'b>(out: &'a mut [f32], a: &'b [f32], b: &'b [f32]) {
+        for ((out, a), b) in out.iter_mut().zip(a).zip(b) {
+            *out = (a * b).sqrt();
+        }
+    }
+
+    /// Weights over the root of the product of two powers; 0 for silence.
+    fn over_root_powers<'a, 'b>(out: &'a mut [f32], weights: &'b [f32], a: &'b [f32], b: &'b [f32]) {
+        for (((out, w), a), b) in out.iter_mut().zip(weights).zip(a).zip(b) {
+            let power = a * b;
+            *out = if power > 0.0 { w / power.sqrt() } else { 0.0 };
+        }
+    }
+}
+
 /// Reduce a cell; `None` where too little stands over the backgrounds.
 fn cell(
     layout: &Layout,
@@ -269,15 +285,9 @@ fn cell(
         return None;
     }
     // Share over the background, of both tracks by the geometric mean.
-    let over = parts.a.over[band.clone()]
-        .iter()
-        .zip(&parts.b.over[band.clone()]);
     let weights = &mut scratch.weights[band.clone()];
-    widest(|| {
-        for (w, (a, b)) in weights.iter_mut().zip(over) {
-            *w = (a * b).sqrt();
-        }
-    });
+    let (a, b) = (&parts.a.over[band.clone()], &parts.b.over[band.clone()]);
+    geometric_means(weights, a, b);
     let share: f32 = weights.iter().sum();
     if share < LEAST_SHARE * band.len() as f32 {
         return None;
@@ -287,17 +297,9 @@ fn cell(
     for (cross, (first, second)) in scratch.cross.iter_mut().zip(halves) {
         *cross = first + second;
     }
-    let scales = &mut scratch.scales;
-    widest(|| {
-        let powers = parts.a.power[band.clone()]
-            .iter()
-            .zip(&parts.b.power[band.clone()]);
-        scales.clear();
-        scales.extend(powers.zip(weights.iter()).map(|((a, b), w)| {
-            let power = a * b;
-            if power > 0.0 { w / power.sqrt() } else { 0.0 }
-        }));
-    });
+    scratch.scales.resize(band.len(), 0.0);
+    let (a, b) = (&parts.a.power[band.clone()], &parts.b.power[band.clone()]);
+    over_root_powers(&mut scratch.scales, weights, a, b);
     for (k, scale) in band.clone().zip(&scratch.scales) {
         scratch.spectrum[k] = scratch.cross[k] * *scale;
     }

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::dsp::widest::widest;
+use crate::dsp::lanes;
 
 /// Windows per half cell.
 pub const HALF: usize = 6;
@@ -59,23 +59,6 @@ impl Layout {
     /// Samples per half cell.
     pub fn half_cell(&self) -> usize {
         HALF * self.hop
-    }
-}
-
-/// Add the power of a spectrum, bin by bin.
-#[inline(always)]
-pub fn add_power(sums: &mut [f32], x: &[Complex<f32>]) {
-    for (sum, x) in sums.iter_mut().zip(x) {
-        *sum += x.norm_sqr();
-    }
-}
-
-/// Add the cross spectrum `conj(x) y`, bin by bin.
-#[inline(always)]
-pub fn add_cross(sums: &mut [Complex<f32>], x: &[Complex<f32>], y: &[Complex<f32>]) {
-    for ((sum, x), y) in sums.iter_mut().zip(x).zip(y) {
-        sum.re += x.re * y.re + x.im * y.im;
-        sum.im += x.re * y.im - x.im * y.re;
     }
 }
 
@@ -176,14 +159,8 @@ impl SpectrumMeter {
         self.pending.extend_from_slice(x);
         let mut used = 0;
         while self.pending.len() - used >= self.layout.size {
-            for ((slot, &x), &w) in self
-                .input
-                .iter_mut()
-                .zip(&self.pending[used..used + self.layout.size])
-                .zip(&self.window)
-            {
-                *slot = x * w;
-            }
+            let here = &self.pending[used..used + self.layout.size];
+            lanes::shape(&mut self.input, here, &self.window);
             // Cannot fail: all lengths come from the plan itself.
             let _ =
                 self.fft
@@ -197,8 +174,7 @@ impl SpectrumMeter {
     fn window_done(&mut self) {
         let bins = &self.output[..self.layout.bins];
         self.block.windows.extend_from_slice(bins);
-        let power = &mut self.power;
-        widest(|| add_power(power, bins));
+        lanes::add_powers(&mut self.power, bins);
         self.in_half += 1;
         if self.in_half < HALF {
             return;

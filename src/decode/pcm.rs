@@ -202,14 +202,16 @@ impl PcmReader {
             let n = bytes.len() / block;
             for channel in 0..self.channels {
                 let x = &mut target.x[channel][from..from + n];
+                // Three bytes are read as four, with the one before them: it is shifted out.
+                let early = usize::from(self.width == 3 && !self.layout.big_endian && channel > 0);
                 let samples = bytes
                     .chunks_exact(block)
-                    .map(|f| &f[channel * self.width..]);
+                    .map(|f| &f[channel * self.width - early..]);
                 if self.format == SampleFormat::Float {
                     unpack_float(samples, self.width, self.layout.big_endian, x);
                 } else {
                     let codes = &mut target.codes[channel][from..from + n];
-                    self.unpack_codes(samples, codes);
+                    self.unpack_codes(samples, codes, early == 1);
                     let scale = 1.0 / (1u64 << (self.bits - 1)) as f32;
                     for (x, &code) in x.iter_mut().zip(codes.iter()) {
                         // Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
@@ -220,7 +222,13 @@ impl PcmReader {
         }
     }
 
-    fn unpack_codes<'a>(&self, samples: impl Iterator<Item = &'a [u8]>, codes: &mut [i32]) {
+    /// `early`: samples of three bytes start one byte early.
+    fn unpack_codes<'a>(
+        &self,
+        samples: impl Iterator<Item = &'a [u8]>,
+        codes: &mut [i32],
+        early: bool,
+    ) {
         // Left-justified in 32 bits first: then one shift gives the code at its valid depth.
         let shift = if self.layout.right_justified {
             32 - 8 * self.width as u32
@@ -238,6 +246,9 @@ impl PcmReader {
             }
             (2, true) => {
                 pairs.for_each(|(c, s)| *c = i32::from_be_bytes([s[0], s[1], 0, 0]) >> shift)
+            }
+            (3, false) if early => {
+                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([s[0], s[1], s[2], s[3]]) >> shift);
             }
             (3, false) => {
                 pairs.for_each(|(c, s)| *c = i32::from_le_bytes([0, s[0], s[1], s[2]]) >> shift);

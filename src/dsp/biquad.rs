@@ -7,7 +7,7 @@
 
 use pulp::{Simd, WithSimd, bytemuck};
 
-use super::widest::widest;
+use super::widest::dispatch;
 
 /// A second-order section in transposed direct form II, `a0 = 1`.
 #[derive(Clone, Copy)]
@@ -89,7 +89,7 @@ pub trait InStep: Sized {
 
 /// Take in samples: a meter a stream, equally many samples for each.
 pub fn in_step<M: InStep>(meters: &mut [&mut M], x: &[&[f32]]) {
-    widest(Streams { meters, x });
+    dispatch(Streams { meters, x });
 }
 
 struct Streams<'a, 'm, M> {

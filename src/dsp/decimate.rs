@@ -1,7 +1,16 @@
 //! A low-rate copy of a stream: linear-phase low-pass and decimation, delay taken out.
 
-use super::lanes::dot;
+use super::lanes::dot_within;
 use super::widest::widest;
+
+widest! {
+    /// Of each `factor` samples the sum of the products with the taps.
+    fn sums_of_products<'a, 'b>(out: &'a mut [f32], x: &'b [f32], taps: &'b [f32], factor: usize) {
+        for (m, out) in out.iter_mut().enumerate() {
+            *out = dot_within(&x[m * factor..m * factor + taps.len()], taps);
+        }
+    }
+}
 
 /// Lowest rate of the copy, Hz; the copy's rate is the input's divided by the largest whole factor that stays above it.
 const LEAST_RATE_HZ: f64 = 3000.0;
@@ -58,16 +67,12 @@ impl Decimator {
     /// Take in samples; whatever becomes ready is appended to `out`.
     pub fn push(&mut self, x: &[f32], out: &mut Vec<f32>) {
         self.pending.extend_from_slice(x);
-        let (pending, taps) = (&self.pending, &self.taps);
-        let ready = (pending.len() + self.factor).saturating_sub(taps.len()) / self.factor;
+        let ready =
+            (self.pending.len() + self.factor).saturating_sub(self.taps.len()) / self.factor;
         let used = ready * self.factor;
-        widest(|| {
-            out.extend(
-                (0..used)
-                    .step_by(self.factor)
-                    .map(|from| dot(&pending[from..from + taps.len()], taps)),
-            );
-        });
+        let first = out.len();
+        out.resize(first + ready, 0.0);
+        sums_of_products(&mut out[first..], &self.pending, &self.taps, self.factor);
         self.pending.drain(..used.min(self.pending.len()));
     }
 

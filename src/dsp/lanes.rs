@@ -1,66 +1,146 @@
 //! Sums and extremes of many samples in lanes: orders of work that the compiler can vectorise.
 
+use realfft::num_complex::Complex;
+
+use super::widest::widest;
+
 /// Lanes of the sums and extremes below.
 const LANES: usize = 8;
 
-/// Largest |x|; 0 of nothing. `x` must not hold NaN.
-#[inline(always)]
-pub fn peak(x: &[f32]) -> f32 {
-    // Magnitudes order as their bits do, and whole numbers may be compared in any order.
-    let largest = x
-        .iter()
-        .map(|v| (v.to_bits() & 0x7fff_ffff) as i32)
-        .fold(0, i32::max);
-    f32::from_bits(largest as u32)
-}
-
-/// Smallest and largest of 0 and the samples. `x` must not hold NaN.
-#[inline(always)]
-pub fn range(x: &[f32]) -> (f32, f32) {
-    let (mut low, mut high) = ([0f32; LANES], [0f32; LANES]);
-    let mut parts = x.chunks_exact(LANES);
-    let mut take = |part: &[f32]| {
-        for ((low, high), &v) in low.iter_mut().zip(&mut high).zip(part) {
-            *low = if v < *low { v } else { *low };
-            *high = if v > *high { v } else { *high };
+widest! {
+    /// Largest |x|; 0 of nothing. `x` must not hold NaN.
+    pub fn peak<'a>(x: &'a [f32]) -> f32 {
+        // Magnitudes order as their bits do, and whole numbers may be compared in any order.
+        let mut largest = 0i32;
+        for v in x {
+            largest = largest.max((v.to_bits() & 0x7fff_ffff) as i32);
         }
-    };
-    parts.by_ref().for_each(&mut take);
-    take(parts.remainder());
-    (
-        low.into_iter().fold(0.0, f32::min),
-        high.into_iter().fold(0.0, f32::max),
-    )
-}
+        f32::from_bits(largest as u32)
+    }
 
-/// Sum of squares.
-#[inline(always)]
-pub fn energy(x: &[f32]) -> f64 {
-    let mut lanes = [0f64; LANES];
-    let mut parts = x.chunks_exact(LANES);
-    for part in parts.by_ref() {
-        for (lane, &v) in lanes.iter_mut().zip(part) {
-            *lane += f64::from(v) * f64::from(v);
+    /// Smallest and largest of 0 and the samples. `x` must not hold NaN.
+    pub fn range<'a>(x: &'a [f32]) -> (f32, f32) {
+        // Signed whole numbers that order as the samples do.
+        let (mut low, mut high) = (0i32, 0i32);
+        for v in x {
+            let bits = v.to_bits() as i32;
+            let ordered = bits ^ ((bits >> 31) & 0x7fff_ffff);
+            low = low.min(ordered);
+            high = high.max(ordered);
+        }
+        let back = |v: i32| f32::from_bits((v ^ ((v >> 31) & 0x7fff_ffff)) as u32);
+        (back(low), back(high))
+    }
+
+    /// Whether a value stands next to itself.
+    pub fn any_twice<'a>(x: &'a [f32]) -> bool {
+        let n = x.len().saturating_sub(1);
+        let mut equal = 0;
+        for k in 0..n {
+            equal |= u32::from(x[k] == x[k + 1]);
+        }
+        equal != 0
+    }
+
+    /// Sum of squares.
+    pub fn energy<'a>(x: &'a [f32]) -> f64 {
+        let mut lanes = [0f64; LANES];
+        let (whole, rest) = x.as_chunks::<LANES>();
+        for part in whole {
+            for k in 0..LANES {
+                lanes[k] += f64::from(part[k]) * f64::from(part[k]);
+            }
+        }
+        let mut sum = 0.0;
+        for &v in rest {
+            sum += f64::from(v) * f64::from(v);
+        }
+        for lane in lanes {
+            sum += lane;
+        }
+        sum
+    }
+
+    /// Sum of products in single precision; the shorter length counts.
+    pub fn dot<'a, 'b>(a: &'a [f32], b: &'b [f32]) -> f32 {
+        dot_within(a, b)
+    }
+
+    /// Sum of products in double precision; the shorter length counts.
+    pub fn dot_wide<'a, 'b>(a: &'a [f64], b: &'b [f64]) -> f64 {
+        let n = a.len().min(b.len());
+        let mut lanes = [0f64; 2 * LANES];
+        let (left, left_rest) = a[..n].as_chunks::<{ 2 * LANES }>();
+        let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
+        for (x, y) in left.iter().zip(right) {
+            for k in 0..2 * LANES {
+                lanes[k] += x[k] * y[k];
+            }
+        }
+        let mut sum = 0.0;
+        for (x, y) in left_rest.iter().zip(right_rest) {
+            sum += x * y;
+        }
+        for lane in lanes {
+            sum += lane;
+        }
+        sum
+    }
+
+    /// Samples times window into `out`; the shortest length counts.
+    pub fn shape<'a, 'b>(out: &'a mut [f32], x: &'b [f32], window: &'b [f32]) {
+        for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
+            *out = x * w;
         }
     }
-    for (lane, &v) in lanes.iter_mut().zip(parts.remainder()) {
-        *lane += f64::from(v) * f64::from(v);
+
+    /// Power of each bin; the shorter length counts.
+    pub fn powers<'a, 'b>(out: &'a mut [f32], spectrum: &'b [Complex<f32>]) {
+        for (out, c) in out.iter_mut().zip(spectrum) {
+            *out = c.re * c.re + c.im * c.im;
+        }
     }
-    lanes.iter().sum()
+
+    /// Add the power of each bin; the shorter length counts.
+    pub fn add_powers<'a, 'b>(sums: &'a mut [f32], spectrum: &'b [Complex<f32>]) {
+        for (sum, c) in sums.iter_mut().zip(spectrum) {
+            *sum += c.re * c.re + c.im * c.im;
+        }
+    }
+
+    /// Add the cross spectrum `conj(x) y`, bin by bin; the shortest length counts.
+    pub fn add_cross<'a, 'b>(
+        sums: &'a mut [Complex<f32>],
+        x: &'b [Complex<f32>],
+        y: &'b [Complex<f32>],
+    ) {
+        for ((sum, x), y) in sums.iter_mut().zip(x).zip(y) {
+            sum.re += x.re * y.re + x.im * y.im;
+            sum.im += x.re * y.im - x.im * y.re;
+        }
+    }
+
+    fn add_eights<'a, 'b>(lanes: &'a mut [f64; LANES], x: &'b [[f32; LANES]]) {
+        let mut sums = *lanes;
+        for part in x {
+            for k in 0..LANES {
+                sums[k] += f64::from(part[k]);
+            }
+        }
+        *lanes = sums;
+    }
 }
 
-/// Sum of products in single precision; the shorter length counts.
+/// [`dot`] for work that is compiled for the widest instructions itself.
 #[inline(always)]
-pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
     // Four vectors of sums: one alone would wait for each addition to end.
     const MANY: usize = 4 * LANES;
     let n = a.len().min(b.len());
-    let (many, few) = (n / MANY * MANY, n / LANES * LANES);
+    let (left, left_rest) = a[..n].as_chunks::<MANY>();
+    let (right, right_rest) = b[..n].as_chunks::<MANY>();
     let mut sums = [0f32; MANY];
-    for (x, y) in a[..many]
-        .chunks_exact(MANY)
-        .zip(b[..many].chunks_exact(MANY))
-    {
+    for (x, y) in left.iter().zip(right) {
         for k in 0..MANY {
             sums[k] += x[k] * y[k];
         }
@@ -69,31 +149,21 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     for k in 0..LANES {
         lanes[k] = (sums[k] + sums[k + LANES]) + (sums[k + 2 * LANES] + sums[k + 3 * LANES]);
     }
-    for (x, y) in a[many..few]
-        .chunks_exact(LANES)
-        .zip(b[many..few].chunks_exact(LANES))
-    {
+    let (left, left_rest) = left_rest.as_chunks::<LANES>();
+    let (right, right_rest) = right_rest.as_chunks::<LANES>();
+    for (x, y) in left.iter().zip(right) {
         for k in 0..LANES {
             lanes[k] += x[k] * y[k];
         }
     }
-    let rest: f32 = a[few..n].iter().zip(&b[few..n]).map(|(x, y)| x * y).sum();
-    lanes.iter().sum::<f32>() + rest
-}
-
-/// Sum of products in double precision; the shorter length counts.
-#[inline(always)]
-pub fn dot_wide(a: &[f64], b: &[f64]) -> f64 {
-    let n = a.len().min(b.len());
-    let mut lanes = [0f64; LANES];
-    let (mut left, mut right) = (a[..n].chunks_exact(LANES), b[..n].chunks_exact(LANES));
-    for (x, y) in left.by_ref().zip(right.by_ref()) {
-        for k in 0..LANES {
-            lanes[k] += x[k] * y[k];
-        }
+    let mut sum = 0.0;
+    for (x, y) in left_rest.iter().zip(right_rest) {
+        sum += x * y;
     }
-    let rest = left.remainder().iter().zip(right.remainder());
-    lanes.iter().sum::<f64>() + rest.map(|(x, y)| x * y).sum::<f64>()
+    for lane in lanes {
+        sum += lane;
+    }
+    sum
 }
 
 /// A running sum that does not hang on how the stream is cut into blocks.
@@ -105,20 +175,14 @@ pub struct Sum {
 
 impl Sum {
     /// Add samples.
-    #[inline(always)]
     pub fn add(&mut self, x: &[f32]) {
         let (head, rest) = x.split_at(((LANES - self.next) % LANES).min(x.len()));
         self.add_singly(head);
-        let mut parts = rest.chunks_exact(LANES);
-        for part in parts.by_ref() {
-            for (lane, &v) in self.lanes.iter_mut().zip(part) {
-                *lane += f64::from(v);
-            }
-        }
-        self.add_singly(parts.remainder());
+        let (eights, tail) = rest.as_chunks::<LANES>();
+        add_eights(&mut self.lanes, eights);
+        self.add_singly(tail);
     }
 
-    #[inline(always)]
     fn add_singly(&mut self, x: &[f32]) {
         for &v in x {
             self.lanes[self.next] += f64::from(v);
@@ -127,7 +191,6 @@ impl Sum {
     }
 
     /// The sum so far.
-    #[inline(always)]
     pub fn total(&self) -> f64 {
         self.lanes.iter().sum()
     }

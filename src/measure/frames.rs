@@ -114,6 +114,25 @@ impl Frames {
     }
 }
 
+widest! {
+    fn sums_of_bands<'a, 'b>(
+        bands: &'a mut [f32; BANDS],
+        powers: &'b [f32],
+        weights: &'b [(usize, Vec<f32>)],
+        scale: f32,
+    ) {
+        for (band, (first, shares)) in bands.iter_mut().zip(weights) {
+            *band = lanes::dot_within(shares, &powers[*first..]) * scale;
+        }
+    }
+
+    fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
+        for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
+            *out = (x - offset) * w;
+        }
+    }
+}
+
 /// Measures [`Frames`]. Block lengths do not change the result.
 pub struct FramesMeter {
     rate: u32,
@@ -272,30 +291,16 @@ impl FramesMeter {
         } else {
             0.0
         };
-        for ((slot, &x), &w) in self
-            .input
-            .iter_mut()
-            .zip(&self.pending[at..at + self.size])
-            .zip(&self.window)
-        {
-            *slot = (x - offset) * w;
-        }
+        let around = &self.pending[at..at + self.size];
+        shaped(&mut self.input, around, offset, &self.window);
         let power = lanes::energy(mine) / own.max(1) as f64;
         // Cannot fail: all lengths come from the plan itself.
         let _ =
             self.fft
                 .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch);
         let mut bands = [0f32; BANDS];
-        let (powers, spectrum, weights) = (&mut self.powers, &self.spectrum, &self.weights);
-        let scale = self.scale;
-        widest(|| {
-            for (power, c) in powers.iter_mut().zip(spectrum) {
-                *power = c.norm_sqr();
-            }
-            for (band, (first, shares)) in bands.iter_mut().zip(weights) {
-                *band = lanes::dot(shares, &powers[*first..]) * scale;
-            }
-        });
+        lanes::powers(&mut self.powers, &self.spectrum);
+        sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
         let (harmonicity, pitch_hz) = self.harmonicity();
         self.out.peak.push(peak);
         self.out.power.push(power as f32);

@@ -4,7 +4,6 @@
 //! infinities by silence. Errors, panics: none. Cost: two operations a sample.
 
 use crate::dsp::lanes::{Sum, range};
-use crate::dsp::widest::widest;
 use crate::units;
 
 /// Sample peak and means of one track.
@@ -96,10 +95,8 @@ impl LevelsMeter {
     pub fn push(&mut self, mut x: &[f32]) {
         while !x.is_empty() {
             let (now, later) = x.split_at(x.len().min(self.second - self.count));
-            let (low, high) = widest(|| {
-                self.sum.add(now);
-                range(now)
-            });
+            self.sum.add(now);
+            let (low, high) = range(now);
             self.out.highest = self.out.highest.max(high);
             self.out.lowest = self.out.lowest.min(low);
             self.count += now.len();

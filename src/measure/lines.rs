@@ -10,7 +10,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::dsp::lanes::places;
+use crate::dsp::lanes::{self, places};
 use crate::dsp::widest::widest;
 use crate::units::power_db;
 
@@ -164,13 +164,8 @@ impl RangeMeter {
             weights
         });
         let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
-        let shaped = self
-            .pending
-            .iter()
-            .zip(window.as_ref().unwrap_or(&self.window));
-        for (slot, (&x, &w)) in self.input.iter_mut().zip(shaped) {
-            *slot = x * w;
-        }
+        let window = window.as_ref().unwrap_or(&self.window);
+        lanes::shape(&mut self.input, &self.pending, window);
         if sum <= 0.0 {
             return Spectrum::default();
         }
@@ -180,11 +175,7 @@ impl RangeMeter {
             .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
         let bins = self.bins.clone();
         let mut powers = vec![0f32; self.output.len()];
-        widest(|| {
-            for (power, c) in powers.iter_mut().zip(&self.output) {
-                *power = c.norm_sqr();
-            }
-        });
+        lanes::powers(&mut powers, &self.output);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -202,7 +193,7 @@ impl RangeMeter {
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
         let mut around = Vec::with_capacity(2 * AROUND);
-        let likely = widest(|| likely_peaks(&powers, bins, least));
+        let likely = likely_peaks(&powers, bins, least);
         for k in likely {
             let p = f64::from(powers[k]);
             let (below, above) = surroundings(&powers, k);
@@ -270,7 +261,6 @@ fn thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Vec<std::ops::Range<usiz
 }
 
 /// The powers on both sides of a bin, beyond the main lobe.
-#[inline(always)]
 fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
     let above = &powers[(k + 4).min(powers.len())..];
     (
@@ -279,24 +269,35 @@ fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
     )
 }
 
+widest! {
+    /// How many of the values do not exceed a limit.
+    fn count_up_to<'a>(below: &'a [f32], above: &'a [f32], limit: f32) -> u32 {
+        let mut count = 0;
+        for v in below {
+            count += u32::from(*v <= limit);
+        }
+        for v in above {
+            count += u32::from(*v <= limit);
+        }
+        count
+    }
+}
+
 /// Local maxima that may stand `least` over the mean of their surroundings. A median over the limit has half of the values
 /// over it: counting those is cheaper than ranking them, and settles nearly all.
-#[inline(always)]
 fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<usize> {
     let mut maxima = Vec::new();
     let around = &powers[bins.start - 1..bins.end + 1];
     places(bins.len(), &mut maxima, |i| {
         (around[i + 1] > around[i]) & (around[i + 1] >= around[i + 2]) & (around[i + 1] > 0.0)
     });
-    let count =
-        |values: &[f32], limit: f32| -> u32 { values.iter().map(|&v| u32::from(v <= limit)).sum() };
     maxima
         .into_iter()
         .map(|i| bins.start + i as usize)
         .filter(|&k| {
             let (below, above) = surroundings(powers, k);
             let limit = f64::from(powers[k]) * std::f64::consts::LN_2 / least * (1.0 + 1e-5);
-            let up_to = count(below, limit as f32) + count(above, limit as f32);
+            let up_to = count_up_to(below, above, limit as f32);
             2 * up_to > (below.len() + above.len()) as u32
         })
         .collect()

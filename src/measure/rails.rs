@@ -262,7 +262,8 @@ impl RailsMeter {
     fn tiles(&mut self, x: &[f32], key: impl Fn(usize) -> i32) {
         for from in (0..x.len()).step_by(TILE) {
             let to = (from + TILE).min(x.len());
-            let equal = (from + 1..to).fold(false, |e, i| e | (key(i) == key(i - 1)));
+            // Equal codes have equal samples.
+            let equal = lanes::any_twice(&x[from..to]);
             if equal || self.len > 1 || (self.len == 1 && key(from) == self.last) {
                 (from..to).for_each(|i| self.sample(x[i], key(i)));
                 continue;

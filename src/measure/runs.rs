@@ -3,7 +3,8 @@
 //! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
 //! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
 
-use crate::dsp::lanes::places;
+use crate::dsp::lanes::{any_twice, places};
+use crate::dsp::widest::widest;
 
 /// Shortest run of equal samples that is listed, in seconds.
 const LEAST_RUN_S: f64 = 0.001;
@@ -67,6 +68,18 @@ impl Runs {
     }
 }
 
+widest! {
+    /// The bits of samples, -0 as 0; returns how many are 0.
+    fn bits<'a, 'b>(out: &'a mut [u32], x: &'b [f32]) -> u32 {
+        let mut zeros = 0;
+        for (out, v) in out.iter_mut().zip(x) {
+            *out = (v + 0.0).to_bits();
+            zeros += u32::from(*v == 0.0);
+        }
+        zeros
+    }
+}
+
 /// Whether a fingerprint is taken at a sample.
 fn is_mark(bits: u32) -> bool {
     bits.wrapping_mul(0x9E37_79B1) >> 30 == 0
@@ -125,9 +138,9 @@ impl RunsMeter {
     /// Tiles in which no two neighbours are equal, nearly all of them, have runs of one sample only.
     fn tile(&mut self, x: &[f32]) {
         let from = self.past.len();
-        self.past.extend(x.iter().map(|v| (v + 0.0).to_bits()));
-        let known = &self.past[from.saturating_sub(1)..];
-        let equal = (1..known.len()).fold(false, |e, i| e | (known[i] == known[i - 1]));
+        self.past.resize(from + x.len(), 0);
+        let zeros = bits(&mut self.past[from..], x);
+        let equal = any_twice(x) || (from > 0 && self.past[from - 1] == self.past[from]);
         if equal || self.open.is_some() {
             for (k, &value) in x.iter().enumerate() {
                 self.equal(value, self.at + k as u64);
@@ -146,7 +159,7 @@ impl RunsMeter {
         }
         self.at += x.len() as u64;
         self.out.samples += x.len() as u64;
-        self.out.zeros += x.iter().map(|&v| u64::from(v == 0.0)).sum::<u64>();
+        self.out.zeros += u64::from(zeros);
     }
 
     fn equal(&mut self, value: f32, at: u64) {

@@ -11,7 +11,6 @@
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
 use crate::dsp::lanes::{peak, places};
-use crate::dsp::widest::widest;
 
 /// Lobes below this share of the recent loudest are not looked at: -6 dB.
 const LOUD: f32 = 0.5;
@@ -135,7 +134,7 @@ impl TopsMeter {
     fn pass_quiet(&mut self, first: usize, last: usize) -> bool {
         let kept = |samples: usize| (self.forget * samples as f64).exp();
         let faded = self.recent * kept(last - self.lobe + self.gone) * (1.0 - 1e-9);
-        let top = widest(|| peak(&self.pending[self.lobe..last]));
+        let top = peak(&self.pending[self.lobe..last]);
         if f64::from(top) >= f64::from(LOUD) * faded {
             return false;
         }

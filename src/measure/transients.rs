@@ -127,14 +127,9 @@ impl TransientsMeter {
         let from = (self.next - self.origin) as usize;
         let first = from.max(3);
         let here = &self.past[first - 3..from + self.step];
-        let third = &mut self.third;
-        let (sum, peak) = widest(|| {
-            third.resize(here.len() - 3, 0.0);
-            for (d, w) in third.iter_mut().zip(here.windows(4)) {
-                *d = (w[3] - w[0] - 3.0 * (w[2] - w[1])).abs();
-            }
-            (lanes::energy(third), lanes::peak(third))
-        });
+        self.third.resize(here.len() - 3, 0.0);
+        third_differences(&mut self.third, here);
+        let (sum, peak) = (lanes::energy(&self.third), lanes::peak(&self.third));
         let mut at = self.next;
         if peak > 0.0 {
             let n = self.third.iter().position(|&d| d == peak).unwrap_or(0);
@@ -225,8 +220,8 @@ fn look(
         ],
         order,
     )?;
-    let forward = |span: Range<usize>| widest(|| errors(&a, &x, span, false));
-    let backward = |span: Range<usize>| widest(|| errors(&a, &x, span, true));
+    let forward = |span: Range<usize>| errors(&a, &x, span, false);
+    let backward = |span: Range<usize>| errors(&a, &x, span, true);
     let before = forward(centre - guard - fit..centre - guard);
     let after = backward(centre + guard + 1..centre + guard + 1 + fit);
     let sigma = spread(&before).max(spread(&after));
@@ -267,20 +262,30 @@ fn look(
 }
 
 /// Prediction errors in a span, from the samples before (or, `ahead`, after) each.
-#[inline(always)]
 fn errors(a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) -> Vec<f64> {
     let mut errors = vec![0f64; span.len()];
-    for (k, c) in a.iter().enumerate() {
-        let first = if ahead {
-            span.start + k
-        } else {
-            span.start - k
-        };
-        for (error, v) in errors.iter_mut().zip(&x[first..]) {
-            *error += c * v;
+    add_products(&mut errors, a, x, span.start, ahead);
+    errors
+}
+
+widest! {
+    fn add_products<'a, 'b>(sums: &'a mut [f64], a: &'b [f64], x: &'b [f64], start: usize, ahead: bool) {
+        for (k, c) in a.iter().enumerate() {
+            let first = if ahead { start + k } else { start - k };
+            for (sum, v) in sums.iter_mut().zip(&x[first..]) {
+                *sum += c * v;
+            }
         }
     }
-    errors
+
+    /// Magnitudes of the third differences of `x`, three fewer than its samples.
+    fn third_differences<'a, 'b>(out: &'a mut [f32], x: &'b [f32]) {
+        let n = out.len();
+        let (a, b, c, d) = (&x[..n], &x[1..n + 1], &x[2..n + 2], &x[3..n + 3]);
+        for k in 0..n {
+            out[k] = (d[k] - a[k] - 3.0 * (c[k] - b[k])).abs();
+        }
+    }
 }
 
 /// Prediction-error filter `1, a1, .., ap` of the segments together (autocorrelation method, Hann window, Levinson-Durbin);
@@ -289,11 +294,9 @@ fn predictor(window: &[f64], segments: &[&[f64]], order: usize) -> Option<Vec<f6
     let mut r = vec![0.0; order + 1];
     for segment in segments {
         let shaped: Vec<f64> = segment.iter().zip(window).map(|(v, w)| v * w).collect();
-        widest(|| {
-            for (lag, sum) in r.iter_mut().enumerate() {
-                *sum += lanes::dot_wide(&shaped[lag..], &shaped);
-            }
-        });
+        for (lag, sum) in r.iter_mut().enumerate() {
+            *sum += lanes::dot_wide(&shaped[lag..], &shaped);
+        }
     }
     if r[0] <= 0.0 {
         return None;

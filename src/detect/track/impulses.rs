@@ -114,6 +114,8 @@ pub(crate) struct Shared {
     // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
     hiss: Vec<u8>,
     gaps: Vec<OnceLock<Vec<Gap>>>,
+    // Its witnesses, and what they allow.
+    limits: Vec<OnceLock<(Vec<usize>, Option<Vec<u8>>)>>,
 }
 
 impl<'a> Impulses<'a> {
@@ -155,6 +157,7 @@ impl Shared {
             quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
             hiss: tracks.iter().map(|i| hiss(high(i))).collect(),
             gaps: tracks.iter().map(|_| OnceLock::new()).collect(),
+            limits: tracks.iter().map(|_| OnceLock::new()).collect(),
             tracks,
         }
     }
@@ -273,15 +276,19 @@ impl Impulses<'_> {
     /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least
     /// `excess_db` louder than a sound on it usually is against the best witness. Holes of up to 12 ms are closed.
     pub(crate) fn bursts(&self, t: usize, over_db: f64, excess_db: f64) -> Vec<Burst> {
-        let witnesses = self.witnesses(t);
-        let Some(allowed) = self.allowed(t, &witnesses) else {
+        let (witnesses, allowed) = self.limits[t].get_or_init(|| {
+            let witnesses = self.witnesses(t);
+            let allowed = self.allowed(t, &witnesses);
+            (witnesses, allowed)
+        });
+        let Some(allowed) = allowed else {
             return Vec::new();
         };
         let fine = self.fine(t);
         let least = self.quiet[t].saturating_add((2.0 * over_db) as u8);
         let margin = (2.0 * excess_db) as i32;
         let mut found: Vec<Vec<usize>> = Vec::new();
-        for (k, (&here, &limit)) in fine.high.iter().zip(&allowed).enumerate() {
+        for (k, (&here, &limit)) in fine.high.iter().zip(allowed).enumerate() {
             if here < least || i32::from(here) - i32::from(limit) < margin {
                 continue;
             }
@@ -293,7 +300,7 @@ impl Impulses<'_> {
         found
             .into_iter()
             .map(|group| {
-                let mut burst = burst(fine, &allowed, &group);
+                let mut burst = burst(fine, allowed, &group);
                 let loudest = group
                     .iter()
                     .copied()
