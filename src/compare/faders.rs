@@ -518,7 +518,12 @@ impl FaderMeter {
 
 /// Spectrum times weight, real and imaginary parts one after the other; turned forward by `turn` per bin where given.
 fn scaled(x: &[Complex<f32>], weights: &[f32], turn: Option<(f64, usize)>) -> Vec<f32> {
-    let mut out = Vec::with_capacity(2 * x.len());
+    let mut out = vec![0f32; 2 * x.len()];
+    if turn.is_none() {
+        weigh(&mut out, x, weights);
+        return out;
+    }
+    out.clear();
     let mut phase = turn.map(|(t, first)| Complex::from_polar(1.0, t * first as f64));
     let step = turn.map(|(t, _)| Complex::from_polar(1.0, t));
     for (x, w) in x.iter().zip(weights) {
@@ -546,6 +551,13 @@ fn magnitude(x: Complex<f32>) -> f32 {
 }
 
 widest! {
+    /// Real and imaginary parts times weight, one after the other.
+    fn weigh<'a, 'b>(out: &'a mut [f32], x: &'b [Complex<f32>], weights: &'b [f32]) {
+        for ((out, x), w) in out.as_chunks_mut::<2>().0.iter_mut().zip(x).zip(weights) {
+            *out = [x.re * w, x.im * w];
+        }
+    }
+
     /// Dot product: eight sums in single precision over short stretches, those in double.
     fn dot<'a, 'b>(x: &'a [f32], y: &'b [f32]) -> f64 {
         let mut total = 0f64;

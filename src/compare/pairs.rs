@@ -380,22 +380,24 @@ fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
     let mut around = correlation[(n + first) as usize..].to_vec();
     around.extend_from_slice(&correlation[..(reach + 2) as usize]);
     let at = |lag: i64| around[(lag - first) as usize];
-    let mut found: Vec<(f32, i64)> = around
+    let found: Vec<(f32, i64)> = around
         .windows(3)
         .zip(-reach..)
         .map(|(w, lag)| (w[0].abs(), w[1].abs(), w[2].abs(), lag))
         .filter(|&(before, y, after, _)| y > before && y >= after && y > 0.0)
         .map(|(_, y, _, lag)| (y, lag))
         .collect();
-    found.sort_by(|p, q| q.0.total_cmp(&p.0).then(p.1.cmp(&q.1)));
     let apart = 0.0002 / step_s;
     let mut chosen: Vec<i64> = Vec::new();
-    for (_, lag) in found {
-        if chosen.len() == CANDIDATES {
-            break;
-        }
-        if chosen.iter().all(|c| ((c - lag) as f64).abs() >= apart) {
-            chosen.push(lag);
+    while chosen.len() < CANDIDATES {
+        let free = |lag: i64| chosen.iter().all(|c| ((c - lag) as f64).abs() >= apart);
+        let highest = found
+            .iter()
+            .filter(|(_, lag)| free(*lag))
+            .max_by(|p, q| p.0.total_cmp(&q.0).then(q.1.cmp(&p.1)));
+        match highest {
+            Some((_, lag)) => chosen.push(*lag),
+            None => break,
         }
     }
     chosen

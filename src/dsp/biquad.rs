@@ -54,9 +54,10 @@ impl<S: Simd> Biquad<S> {
     pub fn next(&mut self, simd: S, x: S::f64s) -> S::f64s {
         let ([b0, b1, b2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
         let y = simd.add_f64s(simd.mul_f64s(b0, x), z0);
-        let straight = simd.sub_f64s(simd.mul_f64s(b1, x), simd.mul_f64s(a1, y));
+        // What does not wait for y comes first.
+        let straight = simd.add_f64s(simd.mul_f64s(b1, x), z1);
         self.z = [
-            simd.add_f64s(straight, z1),
+            simd.sub_f64s(straight, simd.mul_f64s(a1, y)),
             simd.sub_f64s(simd.mul_f64s(b2, x), simd.mul_f64s(a2, y)),
         ];
         y

@@ -39,8 +39,8 @@ pub fn level(code: u8) -> f64 {
 
 /// Code of a level in dBFS.
 pub fn code(level_db: f64) -> u8 {
-    // The cast saturates: minus infinity becomes 0.
-    ((level_db - BOTTOM_DB) * 2.0).round() as u8
+    // The cast cuts off and saturates: minus infinity becomes 0.
+    ((level_db - BOTTOM_DB) * 2.0 + 0.5) as u8
 }
 
 impl Fine {

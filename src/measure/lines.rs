@@ -186,7 +186,7 @@ impl RangeMeter {
             .iter()
             .map(|third| {
                 part.clear();
-                part.extend_from_slice(&powers[third.clone()]);
+                part.extend(powers[third.clone()].iter().map(|p| p.to_bits()));
                 power_db(median(&mut part) / std::f64::consts::LN_2 * density) as f32
             })
             .collect();
@@ -198,8 +198,7 @@ impl RangeMeter {
             let p = f64::from(powers[k]);
             let (below, above) = surroundings(&powers, k);
             around.clear();
-            around.extend_from_slice(below);
-            around.extend_from_slice(above);
+            around.extend(below.iter().chain(above).map(|p| p.to_bits()));
             let mean = median(&mut around) / std::f64::consts::LN_2;
             if p < least * mean {
                 continue;
@@ -336,12 +335,13 @@ fn interpolated(before: f32, peak: f32, after: f32) -> (f64, f64) {
     (offset, (b - 0.25 * (a - c) * offset).exp())
 }
 
-fn median(values: &mut [f32]) -> f64 {
-    if values.is_empty() {
+/// Median of powers given by their bits, which order as they do; 0 of nothing.
+fn median(powers: &mut [u32]) -> f64 {
+    if powers.is_empty() {
         return 0.0;
     }
-    let middle = values.len() / 2;
-    f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
+    let middle = powers.len() / 2;
+    f64::from(f32::from_bits(*powers.select_nth_unstable(middle).1))
 }
 
 /// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.
@@ -373,7 +373,7 @@ fn inverse_power(x: &[f32], rate: f64) -> Option<Vec<f32>> {
         (0..x.len())
             .map(|i| {
                 let at = (i as f64 + 0.5) / block as f64 - 0.5;
-                let left = at.floor().max(0.0) as usize;
+                let left = at.max(0.0) as usize;
                 let share = (at - left as f64).clamp(0.0, 1.0);
                 (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share)
                     as f32

@@ -323,12 +323,13 @@ fn predictor(window: &[f64], segments: &[&[f64]], order: usize) -> Option<Vec<f6
 
 /// Robust standard deviation: the median of the magnitudes over 0.6745.
 fn spread(errors: &[f64]) -> f64 {
-    let mut sizes: Vec<f64> = errors.iter().map(|e| e.abs()).collect();
+    // The bits of magnitudes order as they do.
+    let mut sizes: Vec<u64> = errors.iter().map(|e| e.abs().to_bits()).collect();
     if sizes.is_empty() {
         return 0.0;
     }
     let middle = sizes.len() / 2;
-    *sizes.select_nth_unstable_by(middle, f64::total_cmp).1 / 0.6745
+    f64::from_bits(*sizes.select_nth_unstable(middle).1) / 0.6745
 }
 
 fn largest(errors: &[f64]) -> f64 {
