@@ -76,7 +76,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let silent = voice.iter().all(|&v| v <= QUIET_DB);
     dead(view, track)
         .into_iter()
-        .filter(|d| silent || !drowns(&voice, &view.speech.any, d))
+        .filter(|d| silent || !drowns(voice, &view.speech.any, d))
         .filter(|d| silent || concerns_the_wearer(view, track, d))
         .map(|d| finding(view, track, voice, d))
         .collect()

@@ -102,6 +102,13 @@ impl std::ops::Deref for Impulses<'_> {
     }
 }
 
+/// The witnesses of a track, and what they allow: see [`Impulses::allowed`].
+#[derive(Debug)]
+struct Limits {
+    witnesses: Vec<usize>,
+    allowed: Option<Vec<u8>>,
+}
+
 /// What is worked out once per take.
 #[derive(Debug)]
 pub(crate) struct Shared {
@@ -114,8 +121,7 @@ pub(crate) struct Shared {
     // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
     hiss: Vec<u8>,
     gaps: Vec<OnceLock<Vec<Gap>>>,
-    // Its witnesses, and what they allow.
-    limits: Vec<OnceLock<(Vec<usize>, Option<Vec<u8>>)>>,
+    limits: Vec<OnceLock<Limits>>,
 }
 
 impl<'a> Impulses<'a> {
@@ -276,10 +282,10 @@ impl Impulses<'_> {
     /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least
     /// `excess_db` louder than a sound on it usually is against the best witness. Holes of up to 12 ms are closed.
     pub(crate) fn bursts(&self, t: usize, over_db: f64, excess_db: f64) -> Vec<Burst> {
-        let (witnesses, allowed) = self.limits[t].get_or_init(|| {
+        let Limits { witnesses, allowed } = self.limits[t].get_or_init(|| {
             let witnesses = self.witnesses(t);
             let allowed = self.allowed(t, &witnesses);
-            (witnesses, allowed)
+            Limits { witnesses, allowed }
         });
         let Some(allowed) = allowed else {
             return Vec::new();

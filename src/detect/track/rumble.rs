@@ -191,17 +191,18 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 && !room[f]
         })
         .collect();
-    let blows: LazyCell<(Vec<f64>, Vec<[Vec<f64>; 2]>), _> = LazyCell::new(|| {
+    let own = LazyCell::new(|| raw(&view.tracks[track]));
+    let blows: LazyCell<Vec<[Vec<f64>; 2]>, _> = LazyCell::new(|| {
         let there = |&m: &usize| {
             let measures = &view.tracks[m];
             [raw(measures), levels_db(measures, 60.0, 1000.0)]
         };
-        (raw(&view.tracks[track]), others.iter().map(there).collect())
+        others.iter().map(there).collect()
     });
     stretches(&shows, &mine.excess, per_s)
         .into_iter()
         .filter(|&(start, end)| !is_steady(&mine.level[start..end], per_s))
-        .filter(|&(start, end)| !is_one_blow(&blows.0, &blows.1, start, end))
+        .filter(|&(start, end)| !is_one_blow(&own, &blows, start, end))
         .map(|(start, end)| finding(view, track, mine, usual, &others, start, end))
         .collect()
 }
