@@ -731,17 +731,25 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
         let silent = |f: &usize| !speech.by_talker[talker][*f];
         (0..=frame).rev().find(silent).map(|f| (talker, f))
     };
-    segments
+    let phrases: Vec<(f64, f64)> = segments
         .chunk_by(|a, b| match (phrase(a), phrase(b)) {
             (Some(x), Some(y)) => x == y,
             _ => a.talker == b.talker && b.start_s - a.end_s < 0.001,
         })
         .filter_map(|parts| {
             let delays: Vec<f64> = parts.iter().filter_map(|s| s.delay_s).collect();
-            quantile(&delays, 0.5)
+            let length = parts[parts.len() - 1].end_s - parts[0].start_s;
+            Some((length, quantile(&delays, 0.5)?))
         })
-        .collect()
+        .collect();
+    let lengths: Vec<f64> = phrases.iter().map(|p| p.0).collect();
+    let least = quantile(&lengths, 0.5).map_or(0.0, |usual| SHORT_SHARE * usual);
+    let long = phrases.into_iter().filter(|p| p.0 >= least);
+    long.map(|p| p.1).collect()
 }
+
+/// What is shorter than this share of a usual phrase is a cough, a call, or somebody else taken for the talker.
+const SHORT_SHARE: f64 = 0.5;
 
 /// Evidence for the same and for opposite signs, log odds: one vote for each second or so in which somebody speaks, the
 /// highest peak stands still (or moves no faster than people walk), stands out, and the phases agree on a sign. Who speaks

@@ -228,6 +228,9 @@ impl Lead {
         if let Some((middle, apart)) = two_modes(&both).filter(|m| m.1 >= MODES_APART_DB) {
             return Lead { middle, apart };
         }
+        if let Some(lead) = Lead::one_sided(a, b, &frames) {
+            return lead;
+        }
         // Only one of the two speaks, or neither: the better signal-to-noise tells which.
         let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();
         let mut better: Vec<f64> = frames.iter().map(|&f| a.over[f] - b.over[f]).collect();
@@ -245,6 +248,23 @@ impl Lead {
             middle: mid(&differences) + shift,
             apart: 0.0,
         }
+    }
+
+    /// Two modes of which one lies below the noise of a microphone: one set so low that it hears its wearer only.
+    fn one_sided(a: &Ear, b: &Ear, frames: &[usize]) -> Option<Lead> {
+        let all: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();
+        let (middle, apart) = two_modes(&all).filter(|m| m.1 >= 2.0 * MODES_APART_DB)?;
+        let (mine, others): (Vec<usize>, Vec<usize>) = frames
+            .iter()
+            .partition(|&&f| a.smooth[f] - b.smooth[f] > middle);
+        let hears = |ear: &Ear, part: &[usize]| {
+            let over: Vec<f64> = part.iter().map(|&f| ear.over[f]).collect();
+            (percentile(&over, 0.3), percentile(&over, 0.7))
+        };
+        let deaf_to = |ear: &Ear, own: &[usize], other: &[usize]| {
+            hears(ear, own).0 > CANDIDATE_DB && hears(ear, other).1 < 3.0
+        };
+        (deaf_to(a, &mine, &others) || deaf_to(b, &others, &mine)).then_some(Lead { middle, apart })
     }
 
     fn at(&self, a: &Ear, b: &Ear, frame: usize) -> f64 {

@@ -87,7 +87,7 @@ struct Background {
     /// Above 60 Hz, whatever sounds.
     level: Vec<f64>,
     octaves: Vec<[f64; OCTAVES]>,
-    /// Steps without speech, ascending.
+    /// Steps without speech, and gaps between words that are lower still, ascending.
     pauses: Vec<usize>,
 }
 
@@ -105,15 +105,47 @@ fn background(measures: &TrackMeasures, pause: &[bool]) -> Background {
         let sum: f64 = range(s).map(|f| frames.band_power(f, bands.clone())).sum();
         power_db(sum / range(s).len().max(1) as f64).max(QUIET_DB)
     };
+    let level_of: Vec<f64> = (0..pause.len()).map(|s| level(s, &above)).collect();
+    let open = |s: &usize| range(*s).all(|f| frames.power[f] > 0.0);
+    let silent: Vec<usize> = (0..pause.len())
+        .filter(|&s| pause[s])
+        .filter(open)
+        .collect();
+    let pauses = (0..pause.len())
+        .filter(|&s| pause[s] || between_words(&level_of, &silent, s))
+        .filter(open)
+        .collect();
     Background {
-        level: (0..pause.len()).map(|s| level(s, &above)).collect(),
+        level: level_of,
         octaves: (0..pause.len())
             .map(|s| std::array::from_fn(|k| level(s, &groups[k])))
             .collect(),
-        pauses: (0..pause.len())
-            .filter(|&s| pause[s] && range(s).all(|f| frames.power[f] > 0.0))
-            .collect(),
+        pauses,
     }
+}
+
+/// A gap between words this far below the pauses on both sides shows a background that is lower than both, dB: words only
+/// ever add to it. What lies a lot lower is a mute.
+const GAP_DB: (f64, f64) = (3.0, 20.0);
+/// Pauses on either side that it is compared with.
+const NEAREST: usize = 12;
+
+/// Whether a step within speech shows the background.
+fn between_words(level: &[f64], silent: &[usize], step: usize) -> bool {
+    let at = silent.partition_point(|&s| s < step);
+    let middle = |part: &[usize]| {
+        let levels: Vec<f64> = part.iter().map(|&s| level[s]).collect();
+        (levels.len() >= LEAST_STEPS).then(|| median(&levels))
+    };
+    let before = middle(&silent[at.saturating_sub(NEAREST)..at]);
+    let after = middle(&silent[at..(at + NEAREST).min(silent.len())]);
+    let usual = match (before, after) {
+        (Some(b), Some(a)) => b.min(a),
+        (Some(one), None) | (None, Some(one)) => one,
+        (None, None) => return false,
+    };
+    let below = usual - level[step];
+    below > GAP_DB.0 && below < GAP_DB.1
 }
 
 /// Steps of the floor in which nobody speaks, nor did within the room's decay.
@@ -187,6 +219,19 @@ fn cut(
     {
         return None;
     }
+    let holds = |steps: &[usize], middle: f64, least: f64| {
+        let at_it =
+            |s: &&usize| (b.level[**s] - middle).abs() <= (DIP_SHARE * change.abs()).max(2.0);
+        let (first, last) = (steps.iter().find(at_it), steps.iter().rev().find(at_it));
+        first
+            .zip(last)
+            .is_some_and(|(&a, &z)| a.abs_diff(z) as f64 >= least)
+    };
+    if !holds(&before, before_db, OLD_S * per_s)
+        || !holds(&after, after_db, NEW_SHARE * hold as f64)
+    {
+        return None;
+    }
     let sign = change.signum();
     let quartiles = [0.25, 0.75]
         .iter()
@@ -215,6 +260,54 @@ fn cut(
     })
 }
 
+/// The old level has to be seen for this long, s, and the new one over this share of the time it has to hold: half a second of
+/// quiet before a tune is no background.
+const OLD_S: f64 = 2.0;
+const NEW_SHARE: f64 = 0.7;
+/// A step that comes this near to the quieter level, as a share of the change, is at that level; from the rest on it is at the
+/// louder one.
+const DIP_SHARE: f64 = 0.3;
+/// So many of them, and the louder side is no background: steps, keys and music leave gaps, a machine does not.
+const DIPS: usize = 2;
+
+/// Whether the louder side of a cut falls back to the level of the quieter one for moments, in pauses or between words, and
+/// returns. Where it stays down for `hold` steps the machine stopped, which is a change of its own.
+fn dips(b: &Background, pauses: &[usize], cut: Cut, hold: usize, per_s: f64) -> bool {
+    let reach = (REACH_S * per_s) as usize;
+    let rises = cut.after_db > cut.before_db;
+    let near = if rises {
+        pauses[cut.at]
+    } else {
+        pauses[cut.at - 1]
+    };
+    let side = if rises {
+        &pauses[cut.at..]
+    } else {
+        &pauses[..cut.at]
+    };
+    let change = (cut.after_db - cut.before_db).abs();
+    let share = |s: usize| (b.level[s] - cut.before_db.min(cut.after_db)) / change;
+    let loud: Vec<usize> = side
+        .iter()
+        .copied()
+        .filter(|&s| s.abs_diff(near) < reach && share(s) > 1.0 - DIP_SHARE)
+        .collect();
+    let fallen: usize = loud
+        .windows(2)
+        .map(|pair| {
+            let low: Vec<usize> = (pair[0]..pair[1])
+                .filter(|&s| share(s) < DIP_SHARE)
+                .collect();
+            let span = low
+                .last()
+                .zip(low.first())
+                .map_or(0, |(last, first)| last - first);
+            if span < hold { low.len() } else { 0 }
+        })
+        .sum();
+    fallen >= DIPS
+}
+
 /// Changes of one microphone's background, ascending.
 fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Change> {
     let mut found = Vec::new();
@@ -223,6 +316,7 @@ fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Cha
         let pauses = &b.pauses[first..last];
         let best = (LEAST_STEPS..pauses.len().saturating_sub(LEAST_STEPS - 1))
             .filter_map(|at| cut(b, pauses, at, least_db, hold, per_s))
+            .filter(|&found| !dips(b, pauses, found, hold, per_s))
             .max_by(|x, y| x.gain.total_cmp(&y.gain).then(y.at.cmp(&x.at)));
         let Some(best) = best else {
             continue;

@@ -229,7 +229,7 @@ fn raw(measures: &TrackMeasures) -> Vec<f64> {
         .collect()
 }
 
-/// Whether a stretch is one blow that dies away (a door, a heavy step): a single steep rise, at its beginning, and most of the
+/// Whether a stretch is one blow that dies away (a door, a heavy step): a single steep rise, in its first half, and most of the
 /// other microphones rise with it, below the voices (heard under speech too) or above. Handling comes in rows, wind swells.
 fn is_one_blow(low: &[f64], others: &[[Vec<f64>; 2]], start: usize, end: usize) -> bool {
     let rises: Vec<usize> = (start.saturating_sub(10).max(1)..end.min(low.len().saturating_sub(3)))
@@ -238,7 +238,7 @@ fn is_one_blow(low: &[f64], others: &[[Vec<f64>; 2]], start: usize, end: usize) 
     let (Some(&first), Some(&last)) = (rises.first(), rises.last()) else {
         return false;
     };
-    if last > first + 8 || first > start + (end - start) / 4 {
+    if last > first + 8 || first > start + (end - start) / 2 {
         return false;
     }
     let along = others

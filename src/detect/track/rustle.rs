@@ -91,9 +91,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     stretches(&credit, &mean, least, merge)
         .into_iter()
         .filter(|&(start, end)| {
-            let frames = credit[start..end].iter().filter(|&&c| c > 0.0).count();
+            let out: Vec<bool> = credit[start..end].iter().map(|&c| c > 0.0).collect();
             is_cloth(
-                frames,
+                out.iter().filter(|&&o| o).count(),
+                runs(&out).len(),
                 colour_db(view, track, &credit, start, end),
                 view.grid.frames_per_s(),
             )
@@ -107,18 +108,19 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 const MOST_COLOUR_DB: f64 = 0.0;
 const MOST_COLOUR_SHORT_DB: f64 = -2.6;
 const SHORT_S: f64 = 0.16;
-/// What fills less is a click, which reaches three or four frames.
+/// A single stroke that fills less is a click, which reaches three or four frames; so is a row that fills less than half of it.
 const LEAST_S: f64 = 0.1;
 
-/// Whether a stretch with so many frames that stick out, and of that colour, can be cloth.
-fn is_cloth(frames: usize, colour_db: f64, per_s: f64) -> bool {
+/// Whether a stretch with so many frames that stick out, in so many strokes, and of that colour, can be cloth.
+fn is_cloth(frames: usize, strokes: usize, colour_db: f64, per_s: f64) -> bool {
     let filled = frames as f64 / per_s;
+    let least = if strokes > 1 { LEAST_S / 2.0 } else { LEAST_S };
     let most = if filled < SHORT_S {
         MOST_COLOUR_SHORT_DB
     } else {
         MOST_COLOUR_DB
     };
-    filled >= LEAST_S - 1e-9 && colour_db <= most
+    filled >= least - 1e-9 && colour_db <= most
 }
 
 /// Mean level per third of an octave of 10 to 12.5 kHz less that of 2 to 5 kHz, of what sticks out in a stretch, dB.
@@ -394,11 +396,12 @@ mod tests {
 
     #[test]
     fn white_bursts_are_no_cloth() {
-        assert!(is_cloth(20, -6.0, 50.0));
-        assert!(is_cloth(5, -4.0, 50.0));
-        assert!(!is_cloth(20, 4.0, 50.0), "splat");
-        assert!(!is_cloth(5, -2.0, 50.0), "crackle of a fading link");
-        assert!(!is_cloth(2, -6.0, 50.0), "click");
+        assert!(is_cloth(20, 1, -6.0, 50.0));
+        assert!(is_cloth(5, 1, -4.0, 50.0));
+        assert!(!is_cloth(20, 1, 4.0, 50.0), "splat");
+        assert!(!is_cloth(5, 1, -2.0, 50.0), "crackle of a fading link");
+        assert!(!is_cloth(4, 1, -6.0, 50.0), "click");
+        assert!(is_cloth(4, 2, -6.0, 50.0), "two short strokes");
     }
 
     #[test]
