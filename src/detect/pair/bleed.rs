@@ -5,8 +5,9 @@
 //! *Signature.* Sound needs 2.9 ms a metre; two microphones of different people never hear everything at the same sample.
 //! Crosstalk does: beside the acoustic peak the correlation of the two tracks has a second one at exactly zero, whoever speaks.
 //!
-//! *Decision.* In at least `min_share` of the half seconds (10 s or more) a peak lies within 5 microseconds of zero while the
-//! highest peak lies elsewhere.
+//! *Decision.* In at least `min_share` of the half seconds (20 s or more) a peak lies within 5 microseconds of zero while the
+//! highest peak lies elsewhere. Or: between the body microphones of two people, while one of them alone speaks (4 s or more), a
+//! peak lies there in that share of the half seconds: a voice is at its wearer's microphone milliseconds before anybody else's.
 //!
 //! *Must not fire on.* Voices that happen to be at equal distances (their highest peak is the one at zero); copies of a track.
 //!
@@ -14,7 +15,9 @@
 //!
 //! *Source.* The same event at exactly the same sample on microphones further apart than 7 mm is no sound.
 
-use super::duplicate_track::short;
+use super::duplicate_track::{copy, short};
+use crate::compare::PairMeasures;
+use crate::compare::pairs::{Candidate, Cell};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Severity};
 use crate::settings::Param;
@@ -44,29 +47,76 @@ pub static DETECTOR: Detector = Detector {
 };
 
 /// Half seconds needed (they overlap by half).
+/// Half seconds that are needed: of everything, and of one talker alone.
 const CELLS: usize = 40;
+const SOLO_CELLS: usize = 8;
 /// Nearness to zero, s.
 const ZERO_S: f64 = 5e-6;
 /// The highest peak lies at least so far from zero, s.
 const ELSEWHERE_S: f64 = 2e-4;
+/// Least height of a peak at zero.
+const HEIGHT: f32 = 0.05;
+
+/// Share of half seconds of sound with a peak at zero beside a higher one elsewhere; 0 where too few are known.
+fn whoever_speaks(pair: &PairMeasures) -> f64 {
+    let beside = |c: &&Cell| {
+        c.candidates[0].delay_s.abs() > ELSEWHERE_S && c.candidates[1..].iter().any(at_zero)
+    };
+    share(pair.cells.cells.iter(), beside, CELLS)
+}
+
+/// The same for body microphones of two people, of the half seconds in which one of the wearers alone speaks; the larger.
+/// 0 for all other pairs, and where one is a copy of the other.
+fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
+    let wearer = |track: usize| {
+        let mut talkers = view.speech.talkers.iter();
+        talkers.position(|t| t.tracks.contains(&track))
+    };
+    let (Some(a), Some(b)) = (wearer(pair.a), wearer(pair.b)) else {
+        return 0.0;
+    };
+    if a == b || copy(pair).is_some_and(|c| c.residual_db < COPY_DB) {
+        return 0.0;
+    }
+    let zero = |c: &&Cell| c.candidates.iter().any(at_zero);
+    [a, b]
+        .into_iter()
+        .map(|talker| {
+            let solo = pair.cells.cells.iter().filter(|c| {
+                let at = (pair.cells.middle_s(c) * f64::from(view.grid.rate)) as u64;
+                view.speech.alone(Some(talker), view.grid.frame(at))
+            });
+            share(solo, zero, SOLO_CELLS)
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Share that is no copy below which it is one signal twice, dB.
+const COPY_DB: f64 = -15.0;
+
+fn at_zero(peak: &Candidate) -> bool {
+    peak.delay_s.abs() < ZERO_S && peak.height.abs() > HEIGHT
+}
+
+fn share<'a>(
+    cells: impl Iterator<Item = &'a Cell>,
+    hit: impl Fn(&&'a Cell) -> bool,
+    least: usize,
+) -> f64 {
+    let cells: Vec<&Cell> = cells.collect();
+    if cells.len() < least {
+        return 0.0;
+    }
+    cells.iter().filter(|c| hit(c)).count() as f64 / cells.len() as f64
+}
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let least = view.settings.get(&MIN_SHARE);
     view.pairs
         .iter()
         .filter_map(|pair| {
-            let cells = &pair.cells.cells;
-            let hits = cells
-                .iter()
-                .filter(|c| {
-                    c.candidates[0].delay_s.abs() > ELSEWHERE_S
-                        && c.candidates[1..]
-                            .iter()
-                            .any(|p| p.delay_s.abs() < ZERO_S && p.height.abs() > 0.05)
-                })
-                .count();
-            let share = hits as f64 / cells.len().max(1) as f64;
-            if cells.len() < CELLS || share < least {
+            let share = whoever_speaks(pair).max(one_way(view, pair));
+            if share < least {
                 return None;
             }
             let (a, b) = (

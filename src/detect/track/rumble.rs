@@ -209,6 +209,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 
 /// Rise within three frames that makes a blow, dB; and what the other microphones have to show at the same time.
 const BLOW_DB: f64 = 15.0;
+const NEAR_TOP_DB: f64 = 12.0;
 
 /// A machine or a hum keeps its level for seconds; wind and handling never do: spread of the middle half of the levels, dB.
 const STEADY_DB: f64 = 2.0;
@@ -232,8 +233,13 @@ fn raw(measures: &TrackMeasures) -> Vec<f64> {
 /// Whether a stretch is one blow that dies away (a door, a heavy step): a single steep rise, in its first half, and most of the
 /// other microphones rise with it, below the voices (heard under speech too) or above. Handling comes in rows, wind swells.
 fn is_one_blow(low: &[f64], others: &[[Vec<f64>; 2]], start: usize, end: usize) -> bool {
+    // Single frames of a faint background scatter by as much: a blow comes near the top.
+    let top = low[start.min(low.len())..end.min(low.len())]
+        .iter()
+        .copied()
+        .fold(QUIET_DB, f64::max);
     let rises: Vec<usize> = (start.saturating_sub(10).max(1)..end.min(low.len().saturating_sub(3)))
-        .filter(|&f| low[f + 3] - low[f] >= BLOW_DB)
+        .filter(|&f| low[f + 3] - low[f] >= BLOW_DB && low[f + 3] >= top - NEAR_TOP_DB)
         .collect();
     let (Some(&first), Some(&last)) = (rises.first(), rises.last()) else {
         return false;

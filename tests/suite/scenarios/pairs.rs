@@ -97,7 +97,6 @@ fn a_track_late_by_more_than_geometry_is_told() {
 }
 
 #[test]
-#[ignore = "open: one-way crosstalk is not found"]
 fn another_channel_at_no_delay_is_bleed() {
     let mut r = dialogue(36);
     let take = check(&r);
