@@ -153,9 +153,12 @@ pub fn day<T: Send>(
     unreadable.sort_by(|a, b| a.path.cmp(&b.path));
     let (takes, kept): (Vec<Take>, Vec<T>) = done.into_iter().unzip();
     let ids = take::ids::ids(&takes);
+    let here: Vec<String> = scan.audio.iter().map(|(_, name)| name.clone()).collect();
     let findings = detect::detect_day(&DayView {
         takes: &takes,
         ids: &ids,
+        lists: &scan.lists,
+        here: &here,
         settings,
     });
     Day {

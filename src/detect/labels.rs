@@ -178,6 +178,8 @@ pub(crate) mod tests {
         run(&DayView {
             takes,
             ids: &ids,
+            lists: &[],
+            here: &[],
             settings: &Settings::default(),
         })
     }

@@ -9,6 +9,7 @@ use serde_json::{Map, Value};
 use crate::compare::{Mix, PairMeasures, SpeechMap};
 use crate::measure::{Grid, TrackMeasures};
 use crate::report::model::{Landmark, Origin, Role, Severity, Window};
+use crate::scan::lists::List;
 use crate::settings::{Param, Settings};
 use crate::take::{Take, Track};
 
@@ -178,6 +179,10 @@ pub struct DayView<'a> {
     pub takes: &'a [Take],
     /// Ids of the takes, same order.
     pub ids: &'a [String],
+    /// Tables beside the takes that name audio files.
+    pub lists: &'a [List],
+    /// Names of all audio files, takes or not.
+    pub here: &'a [String],
     /// Thresholds.
     pub settings: &'a Settings,
 }

@@ -4,6 +4,8 @@
 //! Links below an input are not followed: what they point to lies either below the input as well, and is met there, or
 //! outside, where nobody asked to look.
 
+pub mod lists;
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -14,6 +16,8 @@ pub struct Scan {
     pub audio: Vec<(PathBuf, String)>,
     /// Files that are not takes: name and size.
     pub other: Vec<(String, u64)>,
+    /// Tables among those files that name audio files, sorted by name.
+    pub lists: Vec<lists::List>,
     /// Names and reasons of what could not be looked at.
     pub unreadable: Vec<(String, String)>,
 }
@@ -90,6 +94,7 @@ pub fn scan(inputs: &[PathBuf]) -> Scan {
         .sort_by(|a, b| a.1.cmp(&b.1).then_with(|| a.0.cmp(&b.0)));
     tell_apart(&mut found.audio);
     found.other.sort();
+    found.lists.sort_by(|a, b| a.name.cmp(&b.name));
     found.unreadable.sort();
     found
 }
@@ -194,12 +199,16 @@ fn sort_in(
         return;
     }
     let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-    let audio = extension.is_some_and(|e| AUDIO.contains(&e.as_str()));
+    let is = |known: &[&str]| extension.as_deref().is_some_and(|e| known.contains(&e));
+    let audio = is(&AUDIO);
     if audio && meta.is_file() && !hidden && !folder.aside {
         if new(path, seen) {
             found.audio.push((path.to_owned(), name));
         }
     } else {
+        if is(&lists::TABLES) && meta.is_file() && meta.len() <= lists::LARGEST && !hidden {
+            found.lists.extend(lists::read(path, &name));
+        }
         found.other.push((name, meta.len()));
     }
 }

@@ -1,31 +1,36 @@
-//! Files of a set that are not here.
+//! Files that should be here and are not: of a set, or of a list of what was recorded.
 //!
-//! *Fault.* A take recorded as several files is incomplete: tracks or minutes are missing.
+//! *Fault.* A take recorded as several files is incomplete: tracks or minutes are missing. Or a list on the card names a file
+//! that no folder holds.
 //!
-//! *Signature.* The files say how many belong to their family; fewer are here.
+//! *Signature.* The files say how many belong to their family; fewer are here. A table beside them has a name too many.
 //!
-//! *Decision.* By count of distinct places in the set; a copy of a member does not stand in for another.
+//! *Decision.* By count of distinct places in the set; a copy of a member does not stand in for another. Names of a list are
+//! compared without case, folder and extension; a mono set stands for its take.
 //!
-//! *Must not fire on.* Poly files that say they are one of one; complete sets; two copies of a complete set.
+//! *Must not fire on.* Poly files that say they are one of one; complete sets; two copies of a complete set; a list of which
+//! nothing is here (it belongs to another folder).
 //!
-//! *Known misses.* Sets without a family id; a whole take that is missing (see `metadata_conflict`, take_gap).
+//! *Known misses.* Sets without a family id; a whole take that is missing from the list as well (see `metadata_conflict`,
+//! take_gap); lists that are no table.
 //!
-//! *Source.* iXML `FILE_SET`.
+//! *Source.* iXML `FILE_SET`; sound reports as tables: common practice, no source.
 
 use crate::detect::labels::{counted, of_day, shown};
 use crate::detect::{DayView, Detector, Explain, Finding, Run};
 use crate::report::model::{Origin, Severity};
+use crate::scan::lists::List;
 use crate::take::{SetProblem, slate};
 
 /// The row of the table.
 pub static DETECTOR: Detector = Detector {
     kind: "missing_file",
     explain: Explain {
-        means: "A take that was recorded as several files is not complete here.",
+        means: "A take that was recorded as several files is not complete here, or a list on the card names a file that is not.",
         sounds_like: "A microphone, or part of the take, is simply not there.",
         usual_cause: "Files were left out when the card was copied, or deleted.",
         do_now: "Look on the card for the files named and copy them before it is used again.",
-        measured_by: "Each file of a set tells how many there are; they are counted.",
+        measured_by: "Each file of a set tells how many there are; they are counted. Tables on the card that name audio files are compared with what is here.",
         not_to_confuse: "A missing take number is only a question and told as metadata_conflict. Sets without a family id cannot be counted.",
     },
     params: &[],
@@ -65,7 +70,49 @@ fn run(view: &DayView<'_>) -> Vec<Finding> {
             );
         }
     }
+    found.extend(view.lists.iter().filter_map(|list| listed(view, list)));
     found
+}
+
+/// Names that a list has and no folder.
+fn listed(view: &DayView<'_>, list: &List) -> Option<Finding> {
+    let stem = |name: &str| slate::stem(name).to_lowercase();
+    let here: Vec<String> = view.here.iter().map(|n| stem(n)).collect();
+    let is_here = |name: &&String| {
+        let wanted = stem(name);
+        let of_a_set = |h: &String| {
+            h.strip_prefix(&wanted)
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with('_'))
+        };
+        here.iter().any(of_a_set)
+    };
+    let missing: Vec<String> = list.files.iter().filter(|n| !is_here(n)).cloned().collect();
+    let first = missing.first()?;
+    if missing.len() == list.files.len() {
+        return None;
+    }
+    let which = if missing.len() == 1 {
+        shown(first)
+    } else {
+        format!("{} and others", shown(first))
+    };
+    Some(
+        of_day("missing_file", view, &[], "listed_not_here")
+            .severity(Severity::Fault)
+            .confidence(0.95)
+            .origin(Origin::File)
+            .fact("list", shown(&list.name))
+            .fact("listed_files", list.files.len())
+            .fact("missing_names", missing.clone())
+            .says(
+                format!(
+                    "{} named in {} not here: {which}.",
+                    counted(missing.len(), "file"),
+                    shown(&list.name)
+                ),
+                "Look on the card for the missing files and copy them before it is used again.",
+            ),
+    )
 }
 
 #[cfg(test)]

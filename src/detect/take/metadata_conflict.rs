@@ -392,12 +392,24 @@ fn day_note(view: &DayView<'_>, takes: &[usize], code: &str) -> Finding {
 /// Project, date, bit depth and sample format against the majority.
 fn odd_ones(view: &DayView<'_>, share: f64) -> Vec<Finding> {
     let mut found = Vec::new();
-    let project = |t: &Take| {
+    let written = |t: &Take| {
         header(t)
             .and_then(|h| h.ixml.as_ref())
             .and_then(|x| x.project.clone())
     };
-    if let Some((usual, others)) = majority(view.takes.iter().map(project), share) {
+    // Capitals and spaces are a matter of typing; the first spelling stands for all.
+    let mut spellings: Vec<String> = Vec::new();
+    let mut project = |t: &Take| {
+        let name = written(t)?;
+        let plain = |n: &str| n.to_lowercase().split_whitespace().collect::<String>();
+        let known = spellings.iter().find(|s| plain(s) == plain(&name)).cloned();
+        Some(known.unwrap_or_else(|| {
+            spellings.push(name.clone());
+            name
+        }))
+    };
+    let projects: Vec<Option<String>> = view.takes.iter().map(&mut project).collect();
+    if let Some((usual, others)) = majority(projects.into_iter(), share) {
         for (name, takes) in grouped(others) {
             found.push(
                 day_note(view, &takes, "project")
