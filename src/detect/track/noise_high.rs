@@ -82,6 +82,12 @@ pub fn speech_over_noise(
         .filter(|(a, b)| b - a >= grid.frames_in(0.3))
         .map(|(a, b)| mean_level_db(&levels, a..b))
         .collect();
+    // A tune or a neighbour that passes for the wearer lies far below the words that the track is there for.
+    let loudest = phrases.iter().copied().fold(QUIET_DB, f64::max);
+    let phrases: Vec<f64> = phrases
+        .into_iter()
+        .filter(|&p| p > loudest - PHRASES_DB)
+        .collect();
     let active = if phrases.is_empty() {
         mean_level_db(&levels, (0..own.len()).filter(|&f| own[f]))
     } else {
@@ -93,6 +99,9 @@ pub fn speech_over_noise(
         noise_dbfs: noise,
     })
 }
+
+/// Phrases of one talker in one take differ by less, dB.
+const PHRASES_DB: f64 = 18.0;
 
 /// Background above 60 Hz, dBFS: what the opening holds, or the level that the pauses keep for two fifths of their time where
 /// that is higher (noise that wanders).
