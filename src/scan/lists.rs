@@ -53,7 +53,7 @@ fn named(text: &str) -> Vec<String> {
             let own = cell.rsplit(['/', '\\']).next()?.to_owned();
             let (stem, extension) = own.rsplit_once('.')?;
             let audio = AUDIO.contains(&extension.to_lowercase().as_str());
-            (audio && !stem.is_empty()).then_some(own)
+            (audio && !stem.is_empty() && !own.contains(char::is_control)).then_some(own)
         })
         .collect();
     names.into_iter().collect()
