@@ -79,8 +79,17 @@ fn without(findings: Vec<Finding>, drop: impl Fn(&Finding, &[Finding]) -> bool) 
         .collect()
 }
 
-/// A dead pack is noisy, low and dull as well; it is told once.
+/// A dead pack is noisy, low and dull as well, and a microphone set far too hot is heard through its resting fader: each is told
+/// once.
 fn without_consequences(findings: Vec<Finding>) -> Vec<Finding> {
+    let meets = |f: &Finding, g: &Finding| {
+        let pair = f.evidence.get("microphones").and_then(|m| m.as_array());
+        f.kind == "comb_filtering"
+            && g.kind == "level_hot"
+            && f.start < g.end
+            && f.end > g.start
+            && pair.is_some_and(|pair| g.tracks.iter().any(|&t| pair.contains(&t.into())))
+    };
     let follows = |f: &Finding, g: &Finding| {
         g.kind == "dead_track"
             && matches!(
@@ -91,7 +100,9 @@ fn without_consequences(findings: Vec<Finding>) -> Vec<Finding> {
             && f.start < g.end
             && f.end > g.start
     };
-    without(findings, |f, all| all.iter().any(|g| follows(f, g)))
+    without(findings, |f, all| {
+        all.iter().any(|g| follows(f, g) || meets(f, g))
+    })
 }
 
 /// Tops that come out flat on the boom and on a body microphone at the same moments, twice or more, are the sound itself: two

@@ -66,6 +66,10 @@ const CORNER: f32 = 3.0;
 const AT_THE_RAIL: f32 = 0.985;
 /// Least weight of a burst: one clear top, or two plain ones.
 const LEAST_BURST: f64 = 1.4;
+/// The longest straight piece between two corners has to last this long, s: what is shorter is within the shape of a voice;
+/// unless corners speak so plainly for the fault that no length is needed, log odds.
+const FLAT_S: f64 = 0.000_16;
+const PLAIN_ODDS: f64 = 60.0;
 /// Number of tops that the tops below have to outweigh to be unlike those above.
 const ALIKE: f64 = 4.0;
 /// In a mix corners of one microphone are rounded by the others: a burst there needs more.
@@ -187,7 +191,14 @@ impl Shape {
     /// Tops that show the fault; empty when the shapes do not prove one. Second: the ceiling in dB re the loudest top.
     fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
         let get = |param| view.settings.get(param);
-        let sharp = self.log_odds >= get(&MIN_LOG_ODDS)
+        let longest = self.tops[..self.count]
+            .iter()
+            .filter(|(t, _)| t.knee > CORNER)
+            .map(|(t, _)| f64::from(t.flat.1))
+            .fold(0.0, f64::max);
+        let lasts = longest >= FLAT_S * f64::from(view.take.rate) || self.log_odds >= PLAIN_ODDS;
+        let sharp = lasts
+            && self.log_odds >= get(&MIN_LOG_ODDS)
             && self.count >= 4
             && self.share >= get(&MIN_RATIO) * self.share_below;
         let soft = self.widening >= get(&MIN_WIDENING)
