@@ -97,7 +97,8 @@ fn lines_of(
     let mut all = steady(&lines.low, low, rate, samples);
     all.extend(steady(&lines.high, high, rate, samples));
     let base = mains_base(&all);
-    all.into_iter()
+    let found: Vec<Line> = all
+        .into_iter()
         .filter_map(|line| {
             let in_series = base.is_some_and(|base| fits(line.hz, base));
             (stands_still(&line, min_line_db, bin_hz(lines, line.hz), rate)
@@ -107,7 +108,14 @@ fn lines_of(
                     mains: in_series,
                 })
         })
-        .collect()
+        .collect();
+    // A line on a multiple of the mains that has no company is a line like any other.
+    let lines: Vec<SteadyLine> = found.iter().map(|l| l.line.clone()).collect();
+    let alone = distinct(&lines).len() < 2;
+    if alone && lines.iter().all(|l| l.over_background_db < min_line_db) {
+        return Vec::new();
+    }
+    found
 }
 
 fn bin_hz(lines: &Lines, hz: f64) -> f64 {
