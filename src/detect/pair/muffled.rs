@@ -116,7 +116,8 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     findings
 }
 
-/// First frame from which a body microphone has lost its top end within the take.
+/// First frame from which a body microphone may have lost its top end within the take: the one after its wearer's last full
+/// words.
 pub(crate) fn from(view: &TakeView<'_>, track: usize) -> Option<usize> {
     if view.track(track).role != Role::Lav {
         return None;
@@ -127,7 +128,7 @@ pub(crate) fn from(view: &TakeView<'_>, track: usize) -> Option<usize> {
         view.grid.frames_in(0.5),
         view.settings.get(&MIN_STEP_DB),
     )?;
-    Some(t.frames[step.at])
+    Some(t.frames[step.at.saturating_sub(1)] + 1)
 }
 
 /// Where nothing else is known: what a microphone on the chest shows against a boom, dB.

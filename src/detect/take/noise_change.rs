@@ -263,7 +263,7 @@ fn cut(
 /// The old level has to be seen for this long, s, and the new one over this share of the time it has to hold: half a second of
 /// quiet before a tune is no background.
 const OLD_S: f64 = 2.0;
-const NEW_SHARE: f64 = 0.7;
+const NEW_SHARE: f64 = 0.5;
 /// A step that comes this near to the quieter level, as a share of the change, is at that level; from the rest on it is at the
 /// louder one.
 const DIP_SHARE: f64 = 0.3;

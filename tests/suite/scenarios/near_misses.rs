@@ -30,7 +30,6 @@ fn a_plain_dialogue_is_clean() {
 }
 
 #[test]
-#[ignore = "open: ten tops of one word on the boom are taken for cut ones"]
 fn a_plain_dialogue_of_three_is_clean() {
     assert_clean(&check(
         &Scene::dialogue(&["Hedda", "Orrin", "Wim"], 20.0, 63).render(),

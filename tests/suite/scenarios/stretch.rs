@@ -87,7 +87,6 @@ fn a_machine_that_starts_is_one_finding_for_all_who_hear_it() {
 }
 
 #[test]
-#[ignore = "open: this wind is not found"]
 fn wind_on_the_boom_is_rumble_and_a_door_is_not() {
     let mut rendered = take(20.0, 36);
     rendered.wind(0, 9.0, 3.0, -8.0);
