@@ -219,16 +219,24 @@ fn cut(
     {
         return None;
     }
-    let holds = |steps: &[usize], middle: f64, least: f64| {
-        let at_it =
-            |s: &&usize| (b.level[**s] - middle).abs() <= (DIP_SHARE * change.abs()).max(2.0);
-        let (first, last) = (steps.iter().find(at_it), steps.iter().rev().find(at_it));
-        first
-            .zip(last)
-            .is_some_and(|(&a, &z)| a.abs_diff(z) as f64 >= least)
+    // The first and last step of a side that are at its level.
+    let ends = |steps: &[usize], middle: f64| {
+        let near = (DIP_SHARE * change.abs()).max(2.0);
+        let at_it = |s: &&usize| (b.level[**s] - middle).abs() <= near;
+        let (first, last) = (steps.iter().find(at_it)?, steps.iter().rev().find(at_it)?);
+        Some((*first.min(last), *first.max(last)))
     };
-    if !holds(&before, before_db, OLD_S * per_s)
-        || !holds(&after, after_db, NEW_SHARE * hold as f64)
+    let ((old_from, old_to), (new_from, new_to)) =
+        (ends(&before, before_db)?, ends(&after, after_db)?);
+    // Talk without a pause hides when a machine started; the last gap between words at the old level says it was not before.
+    let quiet = |s: &usize| b.level[*s] < before_db + DIP_SHARE * change;
+    let began = if change > 0.0 {
+        (old_to..new_from).rev().find(quiet).unwrap_or(new_from)
+    } else {
+        new_from
+    };
+    if ((old_to - old_from) as f64) < OLD_S * per_s
+        || ((new_to - began) as f64) < NEW_SHARE * hold as f64
     {
         return None;
     }
@@ -263,7 +271,7 @@ fn cut(
 /// The old level has to be seen for this long, s, and the new one over this share of the time it has to hold: half a second of
 /// quiet before a tune is no background.
 const OLD_S: f64 = 2.0;
-const NEW_SHARE: f64 = 0.5;
+const NEW_SHARE: f64 = 0.7;
 /// A step that comes this near to the quieter level, as a share of the change, is at that level; from the rest on it is at the
 /// louder one.
 const DIP_SHARE: f64 = 0.3;
