@@ -538,7 +538,7 @@ fn is_speech(own: &Ear, witnesses: &[&Ear], start: usize, end: usize, grid: Grid
 }
 
 /// Pearson's correlation of two level curves; 0 where one does not move.
-fn correlation(a: &[f64], b: &[f64]) -> f64 {
+pub(crate) fn correlation(a: &[f64], b: &[f64]) -> f64 {
     let n = a.len().min(b.len()) as f64;
     if n < 3.0 {
         return 0.0;

@@ -11,7 +11,7 @@
 
 use std::cell::LazyCell;
 
-use crate::compare::speech::runs;
+use crate::compare::speech::{correlation, runs};
 use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, mean_level_db, percentile, voice_db};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::dsp::extreme::slide;
@@ -202,6 +202,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     stretches(&shows, &mine.excess, per_s)
         .into_iter()
         .filter(|&(start, end)| !is_steady(&mine.level[start..end], per_s))
+        .filter(|&(start, end)| {
+            let along = |&m: &usize| moves_along(mine, lows(view, m), start, end, per_s);
+            !others.iter().any(along)
+        })
         .filter(|&(start, end)| !is_one_blow(&own, &blows, start, end))
         .map(|(start, end)| finding(view, track, mine, usual, &others, start, end))
         .collect()
@@ -220,6 +224,21 @@ fn is_steady(level: &[f64], per_s: f64) -> bool {
     STEADY
         .iter()
         .any(|&(least_s, most_db)| level.len() as f64 >= least_s * per_s && spread < most_db)
+}
+
+/// What another microphone has at least over its background to say anything, dB; and how alike the two level curves are.
+const HEARD_DB: f64 = 8.0;
+const ALIKE: f64 = 0.75;
+/// Seconds before and after that show the rise and the fall.
+const AROUND_S: f64 = 0.3;
+
+/// Whether another microphone rises and falls with this one from 20 to 60 Hz: a sound of the place or the bottom of a voice,
+/// heard from nearer. Wind and hands reach one microphone only.
+fn moves_along(mine: &Lows, theirs: &Lows, start: usize, end: usize, per_s: f64) -> bool {
+    let around = (AROUND_S * per_s) as usize;
+    let range = start.saturating_sub(around)..(end + around).min(mine.level.len());
+    percentile(&theirs.excess[start..end], 0.9) >= HEARD_DB
+        && correlation(&mine.level[range.clone()], &theirs.level[range]) >= ALIKE
 }
 
 /// Level from 20 to 60 Hz per frame, dB.
@@ -361,6 +380,24 @@ fn finding(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_two_microphones_share_is_a_sound() {
+        let lows = |level: Vec<f64>| Lows {
+            excess: level.iter().map(|l| l + 90.0).collect(),
+            tilt: vec![0.0; level.len()],
+            event: vec![false; level.len()],
+            level,
+        };
+        let thuds = |scale: f64, at: usize| -> Vec<f64> {
+            let swell = |f: usize| if (f + at) % 20 < 6 { 1.0 } else { 0.0 };
+            (0..200).map(|f| -90.0 + scale * swell(f)).collect()
+        };
+        let mine = lows(thuds(30.0, 0));
+        assert!(moves_along(&mine, &lows(thuds(14.0, 0)), 50, 150, 50.0));
+        assert!(!moves_along(&mine, &lows(thuds(4.0, 0)), 50, 150, 50.0));
+        assert!(!moves_along(&mine, &lows(thuds(14.0, 10)), 50, 150, 50.0));
+    }
 
     #[test]
     fn one_blow_that_others_hear_is_a_door_and_a_row_of_thumps_is_not() {
