@@ -357,16 +357,17 @@ fn meters(take: &Take) -> Meters {
 /// Hand a block to the meters; what is no number becomes silence and is counted.
 fn push(meters: &mut Meters, block: &mut Block) {
     let Block { start, x, codes } = block;
-    for ((_, nonfinite), x) in meters.iter_mut().zip(x.iter_mut()) {
+    let tracks = meters.par_iter_mut().zip(x.par_iter_mut());
+    tracks.for_each(|((_, nonfinite), x)| {
         // Nearly always there is none, and a sum over all is quick.
         if x.iter().map(|s| u32::from(!s.is_finite())).sum::<u32>() == 0 {
-            continue;
+            return;
         }
         for sample in x.iter_mut().filter(|s| !s.is_finite()) {
             *sample = 0.0;
             *nonfinite += 1;
         }
-    }
+    });
     let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
     let (mut filtered, mut plain): (Vec<_>, Vec<_>) =
         meters.iter_mut().map(|(m, _)| m.halves()).unzip();

@@ -608,20 +608,17 @@ fn solo_stretches(speech: &SpeechMap) -> Vec<Solo> {
 
 fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMeasures {
     let (a, b) = (cells.a, cells.b);
-    let owner = |track: usize| {
-        speech
-            .talkers
-            .iter()
-            .position(|t| t.tracks.contains(&track))
-    };
     let owners: Vec<usize> = {
-        let mut all: Vec<usize> = [owner(a), owner(b)].into_iter().flatten().collect();
+        let mut all: Vec<usize> = [speech.wearer(a), speech.wearer(b)]
+            .into_iter()
+            .flatten()
+            .collect();
         all.dedup();
         all
     };
     // Reflections reach the far microphone later than the direct sound: where one of the two hangs on the talker, the
     // earlier of two like peaks at the other microphone is the direct sound.
-    let far_sign = |talker: Option<usize>| match (owner(a), owner(b)) {
+    let far_sign = |talker: Option<usize>| match (speech.wearer(a), speech.wearer(b)) {
         (x, y) if x == y => 0.0,
         (Some(t), _) if Some(t) == talker => 1.0,
         (_, Some(t)) if Some(t) == talker => -1.0,
@@ -724,10 +721,9 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
     // First frame of the talker's stretch that a segment lies in.
     let phrase = |segment: &Segment| {
         let talker = segment.talker?;
-        let middle = (segment.start_s + segment.end_s) / 2.0;
         let frame = speech
             .grid
-            .frame((middle * f64::from(speech.grid.rate)) as u64);
+            .frame_at((segment.start_s + segment.end_s) / 2.0);
         let silent = |f: &usize| !speech.by_talker[talker][*f];
         (0..=frame).rev().find(silent).map(|f| (talker, f))
     };

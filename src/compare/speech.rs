@@ -57,9 +57,14 @@ pub struct SpeechMap {
 }
 
 impl SpeechMap {
+    /// Who wears a track, as a position in [`SpeechMap::talkers`]; `None` for what is no body microphone.
+    pub fn wearer(&self, track: usize) -> Option<usize> {
+        self.talkers.iter().position(|t| t.tracks.contains(&track))
+    }
+
     /// Whether the speech that a track is there for sounds in a frame: its wearer's for a body microphone, anybody's else.
     pub fn own(&self, track: usize, frame: usize) -> bool {
-        match self.talkers.iter().position(|t| t.tracks.contains(&track)) {
+        match self.wearer(track) {
             Some(talker) => self.by_talker[talker].get(frame).copied().unwrap_or(false),
             None => self.any.get(frame).copied().unwrap_or(false),
         }

@@ -37,18 +37,11 @@ pub fn levels_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64
 /// Background of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
 pub fn floor_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
     let bands = bands_within(low_hz, high_hz);
-    let mut step = None;
+    let steps: Vec<f64> = (measures.floor.powers(bands).iter())
+        .map(|row| power_db(row.iter().sum()).max(QUIET_DB))
+        .collect();
     (0..measures.frames.grid.frames)
-        .map(|f| {
-            // Several frames share a step.
-            let here = measures.floor.step(f);
-            let level = match step {
-                Some((last, level)) if last == here => level,
-                _ => power_db(measures.floor.band_power(f, bands.clone())).max(QUIET_DB),
-            };
-            step = Some((here, level));
-            level
-        })
+        .map(|f| steps[measures.floor.step(f)])
         .collect()
 }
 

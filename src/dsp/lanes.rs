@@ -1,5 +1,7 @@
 //! Sums and extremes of many samples in lanes: orders of work that the compiler can vectorise.
 
+use std::ops::{AddAssign, Mul};
+
 use realfft::num_complex::Complex;
 
 use super::widest::widest;
@@ -72,19 +74,8 @@ widest! {
         let mut lanes = [0f64; 2 * LANES];
         let (left, left_rest) = a[..n].as_chunks::<{ 2 * LANES }>();
         let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
-        for (x, y) in left.iter().zip(right) {
-            for k in 0..2 * LANES {
-                lanes[k] += x[k] * y[k];
-            }
-        }
-        let mut sum = 0.0;
-        for (x, y) in left_rest.iter().zip(right_rest) {
-            sum += x * y;
-        }
-        for lane in lanes {
-            sum += lane;
-        }
-        sum
+        add_products(&mut lanes, left, right);
+        total(left_rest, right_rest, lanes)
     }
 
     /// Samples times window into `out`; the shortest length counts.
@@ -140,31 +131,44 @@ pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
     let (left, left_rest) = a[..n].as_chunks::<MANY>();
     let (right, right_rest) = b[..n].as_chunks::<MANY>();
     let mut sums = [0f32; MANY];
-    for (x, y) in left.iter().zip(right) {
-        for k in 0..MANY {
-            sums[k] += x[k] * y[k];
-        }
-    }
+    add_products(&mut sums, left, right);
     let mut lanes = [0f32; LANES];
     for k in 0..LANES {
         lanes[k] = (sums[k] + sums[k + LANES]) + (sums[k + 2 * LANES] + sums[k + 3 * LANES]);
     }
     let (left, left_rest) = left_rest.as_chunks::<LANES>();
     let (right, right_rest) = right_rest.as_chunks::<LANES>();
+    add_products(&mut lanes, left, right);
+    total(left_rest, right_rest, lanes)
+}
+
+/// Add the products of each lane.
+#[inline(always)]
+fn add_products<T: Float, const N: usize>(lanes: &mut [T; N], left: &[[T; N]], right: &[[T; N]]) {
     for (x, y) in left.iter().zip(right) {
-        for k in 0..LANES {
+        for k in 0..N {
             lanes[k] += x[k] * y[k];
         }
     }
-    let mut sum = 0.0;
-    for (x, y) in left_rest.iter().zip(right_rest) {
-        sum += x * y;
+}
+
+/// The products of what filled no lanes, and then the lanes, in one sum.
+#[inline(always)]
+fn total<T: Float, const N: usize>(left: &[T], right: &[T], lanes: [T; N]) -> T {
+    let mut sum = T::default();
+    for (x, y) in left.iter().zip(right) {
+        sum += *x * *y;
     }
     for lane in lanes {
         sum += lane;
     }
     sum
 }
+
+/// Single or double precision.
+trait Float: Copy + Default + AddAssign + Mul<Output = Self> {}
+impl Float for f32 {}
+impl Float for f64 {}
 
 /// A running sum that does not hang on how the stream is cut into blocks.
 #[derive(Debug, Clone, Copy, Default)]

@@ -96,6 +96,12 @@ impl Floor {
             .sum()
     }
 
+    /// Powers within a range of bands per step, mean square: for work on many frames, of which several share a step.
+    pub fn powers(&self, bands: std::ops::Range<usize>) -> Vec<Vec<f64>> {
+        let row = |row: &[f32]| row.iter().map(|&b| power(f64::from(b))).collect();
+        self.bands.iter().map(|r| row(&r[bands.clone()])).collect()
+    }
+
     /// Median over the take of the background in each band, dBFS; steps of digital silence do not count. Minus infinity
     /// where nothing else is there.
     pub fn median_bands(&self) -> [f32; BANDS] {

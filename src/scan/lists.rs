@@ -21,7 +21,8 @@ pub(super) const TABLES: [&str; 3] = ["csv", "tsv", "txt"];
 /// A list of a day has a few hundred rows; what is larger is something else, bytes.
 pub(super) const LARGEST: u64 = 4 << 20;
 
-/// The list in a file; `None` for what cannot be read or names no audio file. Bytes that are no UTF-8 stand for themselves.
+/// The list in a file; `None` for what cannot be read or names no audio file. Bytes that are no UTF-8
+/// become replacement characters: such a name matches nothing here.
 pub(super) fn read(path: &Path, name: &str) -> Option<List> {
     let bytes = std::fs::read(path).ok()?;
     let files = named(&String::from_utf8_lossy(&bytes));

@@ -46,8 +46,7 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
-/// Half seconds needed (they overlap by half).
-/// Half seconds that are needed: of everything, and of one talker alone.
+/// Half seconds needed (they overlap by half): of everything, and of one talker alone.
 const CELLS: usize = 40;
 const SOLO_CELLS: usize = 8;
 /// Nearness to zero, s.
@@ -68,11 +67,7 @@ fn whoever_speaks(pair: &PairMeasures) -> f64 {
 /// The same for body microphones of two people, of the half seconds in which one of the wearers alone speaks; the larger.
 /// 0 for all other pairs, and where one is a copy of the other.
 fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
-    let wearer = |track: usize| {
-        let mut talkers = view.speech.talkers.iter();
-        talkers.position(|t| t.tracks.contains(&track))
-    };
-    let (Some(a), Some(b)) = (wearer(pair.a), wearer(pair.b)) else {
+    let (Some(a), Some(b)) = (view.speech.wearer(pair.a), view.speech.wearer(pair.b)) else {
         return 0.0;
     };
     if a == b || copy(pair).is_some_and(|c| c.residual_db < COPY_DB) {
@@ -83,8 +78,8 @@ fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
         .into_iter()
         .map(|talker| {
             let solo = pair.cells.cells.iter().filter(|c| {
-                let at = (pair.cells.middle_s(c) * f64::from(view.grid.rate)) as u64;
-                view.speech.alone(Some(talker), view.grid.frame(at))
+                let frame = view.grid.frame_at(pair.cells.middle_s(c));
+                view.speech.alone(Some(talker), frame)
             });
             share(solo, zero, SOLO_CELLS)
         })

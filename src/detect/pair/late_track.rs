@@ -90,11 +90,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
 /// By how much a body microphone is later than the boom over its wearer's words, seconds; `None` where too little is known
 /// or where it is not late throughout.
 fn lateness(view: &TakeView<'_>, track: usize) -> Option<f64> {
-    let talker = view
-        .speech
-        .talkers
-        .iter()
-        .position(|t| t.tracks.contains(&track))?;
+    let talker = view.speech.wearer(track)?;
     let pair = view.pairs.iter().find(|p| {
         (p.a == track && view.track(p.b).role == Role::Boom)
             || (p.b == track && view.track(p.a).role == Role::Boom)

@@ -54,7 +54,7 @@ pub static DETECTOR: Detector = Detector {
 };
 
 /// Tilt of the wearer's voice against a reference, per frame that allows it.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(crate) struct Tilts {
     reference: usize,
     frames: Vec<usize>,
@@ -62,10 +62,10 @@ pub(crate) struct Tilts {
 }
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
-    let all: Vec<(usize, Tilts)> = view
+    let all: Vec<(usize, &Tilts)> = view
         .with_role(Role::Lav)
         .into_iter()
-        .filter_map(|lav| Some((lav, tilts(view, lav)?.clone())))
+        .filter_map(|lav| Some((lav, tilts(view, lav)?)))
         .collect();
     let least = view.grid.frames_in(0.5);
     let mut findings = Vec::new();
@@ -150,11 +150,7 @@ fn tilts<'a>(view: &'a TakeView<'_>, lav: usize) -> Option<&'a Tilts> {
 }
 
 fn tilts_of(view: &TakeView<'_>, lav: usize, bands: &[Option<Bands>]) -> Option<Tilts> {
-    let wearer = view
-        .speech
-        .talkers
-        .iter()
-        .position(|t| t.tracks.contains(&lav))?;
+    let wearer = view.speech.wearer(lav)?;
     let alone: Vec<usize> = (0..view.grid.frames)
         .filter(|&f| view.speech.alone(Some(wearer), f))
         .collect();

@@ -398,18 +398,14 @@ fn odd_ones(view: &DayView<'_>, share: f64) -> Vec<Finding> {
             .and_then(|x| x.project.clone())
     };
     // Capitals and spaces are a matter of typing; the first spelling stands for all.
-    let mut spellings: Vec<String> = Vec::new();
-    let mut project = |t: &Take| {
-        let name = written(t)?;
-        let plain = |n: &str| n.to_lowercase().split_whitespace().collect::<String>();
-        let known = spellings.iter().find(|s| plain(s) == plain(&name)).cloned();
-        Some(known.unwrap_or_else(|| {
-            spellings.push(name.clone());
-            name
-        }))
+    let names: Vec<Option<String>> = view.takes.iter().map(written).collect();
+    let plain = |n: &str| n.to_lowercase().split_whitespace().collect::<String>();
+    let first = |name: &String| {
+        let mut known = names.iter().flatten();
+        known.find(|n| plain(n) == plain(name)).cloned()
     };
-    let projects: Vec<Option<String>> = view.takes.iter().map(&mut project).collect();
-    if let Some((usual, others)) = majority(projects.into_iter(), share) {
+    let projects = names.iter().map(|n| first(n.as_ref()?));
+    if let Some((usual, others)) = majority(projects, share) {
         for (name, takes) in grouped(others) {
             found.push(
                 day_note(view, &takes, "project")

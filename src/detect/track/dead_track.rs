@@ -200,13 +200,7 @@ fn concerns_the_wearer(view: &TakeView<'_>, track: usize, dead: &Dead) -> bool {
 /// microphone it is at least `UNEXPLAINED_DB` louder than when that one's wearer speaks. Where no other body microphone
 /// lives, all speech that a boom hears counts.
 fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
-    let talker = |t: usize| {
-        view.speech
-            .talkers
-            .iter()
-            .position(|k| k.tracks.contains(&t))
-    };
-    let mine = talker(track);
+    let mine = view.speech.wearer(track);
     let booms: Vec<usize> = view
         .microphones()
         .into_iter()
@@ -224,7 +218,7 @@ fn unexplained_frames(view: &TakeView<'_>, track: usize, dead: &Dead) -> usize {
     // Per live body microphone of somebody else: boom over it, now and when its wearer alone speaks.
     let mut lavs: Vec<(Vec<f64>, f64)> = Vec::new();
     for lav in view.with_role(Role::Lav) {
-        let who = talker(lav);
+        let who = view.speech.wearer(lav);
         if lav == track || who == mine {
             continue;
         }

@@ -15,6 +15,7 @@
 use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, fit, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::TrackMeasures;
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
@@ -183,11 +184,7 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
     let bands = bands_within(1000.0, 10_000.0);
     let frames = view.grid.frames;
     let mine = &view.tracks[track];
-    let wearer = view
-        .speech
-        .talkers
-        .iter()
-        .position(|t| t.tracks.contains(&track));
+    let wearer = view.speech.wearer(track);
     let mut predicted: Vec<Vec<f64>> = vec![vec![f64::INFINITY; bands.len()]; frames];
     let mut heard_by = Vec::new();
     let own_fit = fit(view, track);
@@ -219,20 +216,15 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
     if heard_by.is_empty() {
         return None;
     }
-    // Several frames share a step of the background.
-    let mut floor: (Option<usize>, Vec<f64>) = (None, Vec::new());
+    let floors = mine.floor.powers(bands.clone());
     let excess = (0..frames)
         .map(|f| {
-            let step = mine.floor.step(f);
-            if floor.0 != Some(step) {
-                let powers = mine.floor.bands[step][bands.clone()].iter();
-                floor = (Some(step), powers.map(|&b| power(f64::from(b))).collect());
-            }
+            let floor = &floors[mine.floor.step(f)];
             let over: Vec<f64> = bands
                 .clone()
                 .enumerate()
                 .map(|(k, b)| {
-                    let expected = predicted[f][k] + floor.1[k];
+                    let expected = predicted[f][k] + floor[k];
                     let level = f64::from(mine.frames.bands[f][b]);
                     if expected.is_finite() && level > 0.0 {
                         power_db(level) - power_db(expected.max(1e-18))
@@ -303,22 +295,19 @@ fn ratios_db(
         .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
         .collect();
     let least = view.grid.frames_in(0.5);
+    let floors = [a, b].map(|m| m.floor.powers(bands.clone()));
     bands
-        .map(|band| {
-            // Level over the background where it is clear; several frames share a step of the background.
-            let clear = |m: &crate::measure::TrackMeasures, f: usize, last: &mut (usize, f64)| {
-                let step = m.floor.step(f);
-                if last.0 != step {
-                    *last = (step, power(f64::from(m.floor.bands[step][band])));
-                }
+        .enumerate()
+        .map(|(k, band)| {
+            // Power over the background where it is clear.
+            let clear = |m: &TrackMeasures, floors: &[Vec<f64>], f: usize| {
                 let level = f64::from(m.frames.bands[f][band]);
-                (level > 10.0 * last.1).then_some(level - last.1)
+                let floor = floors[m.floor.step(f)][k];
+                (level > 10.0 * floor).then_some(level - floor)
             };
-            let mut floors = [(usize::MAX, 0.0); 2];
-            let [of_a, of_b] = &mut floors;
             let found: Vec<f64> = alone
                 .iter()
-                .filter_map(|&f| Some((clear(a, f, of_a)?, clear(b, f, of_b)?)))
+                .filter_map(|&f| Some((clear(a, &floors[0], f)?, clear(b, &floors[1], f)?)))
                 .map(|(a, b)| power_db(a) - power_db(b))
                 .collect();
             (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
