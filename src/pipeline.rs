@@ -7,6 +7,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::compare::{self, Between, Mix, PairMeasures, SpeechMap};
 use crate::container::{self, ReadError};
@@ -15,7 +16,7 @@ use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
 use crate::measure::{Chunk, FilterMeters, Grid, TOGETHER, TrackMeasures, TrackMeter};
 use crate::report::model::{Landmark, Unreadable, Window};
-use crate::scan;
+use crate::scan::{self, lists::List};
 use crate::settings::Settings;
 use crate::take::{self, Take, roles};
 
@@ -63,6 +64,21 @@ pub struct Day<T> {
     pub threads: usize,
 }
 
+impl<T> Day<T> {
+    /// The same day with something else kept of each take.
+    pub fn map<U>(self, change: impl FnMut(T) -> U) -> Day<U> {
+        Day {
+            kept: self.kept.into_iter().map(change).collect(),
+            takes: self.takes,
+            ids: self.ids,
+            findings: self.findings,
+            unreadable: self.unreadable,
+            other: self.other,
+            threads: self.threads,
+        }
+    }
+}
+
 impl<A, B> Day<(A, B)> {
     /// The second part of what is kept, apart.
     pub fn split(self) -> (Day<A>, Vec<B>) {
@@ -94,6 +110,37 @@ impl Watch for () {
     fn done(&self, _: u64) {}
 }
 
+/// What lies below the inputs, before anything is analysed.
+#[derive(Debug)]
+pub struct Found {
+    /// Takes in the order of their paths.
+    pub takes: Vec<Take>,
+    /// Everything else.
+    pub beside: Beside,
+}
+
+/// What lies below the inputs besides takes: the same for whoever looks, however the takes are shared out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Beside {
+    /// Files of which nothing can be analysed, as far as looking tells.
+    pub unreadable: Vec<Unreadable>,
+    /// What lay beside the audio: name and size.
+    pub other: Vec<(String, u64)>,
+    /// Tables among those files that name audio files.
+    pub lists: Vec<List>,
+    /// Names of all audio files, takes or not.
+    pub here: Vec<String>,
+}
+
+/// What became of one take: the take and what the caller keeps of it, or its files with the reason why there is nothing.
+#[derive(Debug, Serialize, Deserialize)]
+pub struct Done<T> {
+    /// Position in [`Found::takes`].
+    pub position: usize,
+    /// The take, or why not.
+    pub outcome: Result<(Take, T), Vec<Unreadable>>,
+}
+
 /// Scan, read, join, analyse everything below the inputs, and compare the takes with each other.
 ///
 /// `threads`: how many takes are worked on at once, and how many threads share the work; 0 means one per core. The result
@@ -105,26 +152,45 @@ pub fn day<T: Send>(
     watch: &dyn Watch,
     keep: impl Fn(&Analysis) -> T + Sync,
 ) -> Day<T> {
+    let Found { takes, beside } = find(inputs, settings);
+    let takes = takes.into_iter().enumerate().collect();
+    let (done, threads) = read(takes, settings, threads, watch, keep);
+    together(beside, done, settings, threads)
+}
+
+/// Look below the inputs: read headers and join files to takes.
+pub fn find(inputs: &[PathBuf], settings: &Settings) -> Found {
     let scan = scan::scan(inputs);
-    let mut unreadable: Vec<Unreadable> = scan
-        .unreadable
-        .iter()
-        .map(|(path, why)| Unreadable {
-            path: path.clone(),
-            reason: "cannot be read".into(),
-            detail: why.clone(),
-        })
-        .collect();
+    let mut unreadable = scan.unreadable;
+    let here = scan.audio.iter().map(|(_, name)| name.clone()).collect();
     let mut files = Vec::new();
-    for (path, name) in &scan.audio {
-        match container::open(path) {
-            Ok(opened) => files.push((opened, name.clone())),
-            Err(error) => unreadable.push(refused(name, &error)),
+    for (path, name) in scan.audio {
+        match container::open(&path) {
+            Ok(opened) => files.push((opened, name)),
+            Err(error) => unreadable.push(refused(&name, &error)),
         }
     }
-    let queue = take::assemble::assemble(files, settings);
-    watch.begin(queue.len(), queue.iter().map(bytes).sum());
-    let (results, threads) = in_parallel(queue, threads, |take| {
+    Found {
+        takes: take::assemble::assemble(files, settings),
+        beside: Beside {
+            unreadable,
+            other: scan.other,
+            lists: scan.lists,
+            here,
+        },
+    }
+}
+
+/// Analyse takes, each with its position in [`Found::takes`]; results in the order given. Also says how many threads did it.
+pub fn read<T: Send>(
+    takes: Vec<(usize, Take)>,
+    settings: &Settings,
+    threads: usize,
+    watch: &dyn Watch,
+    keep: impl Fn(&Analysis) -> T + Sync,
+) -> (Vec<Done<T>>, usize) {
+    watch.begin(takes.len(), takes.iter().map(|(_, t)| bytes(t)).sum());
+    in_parallel(takes, threads, |(position, take)| {
         let (names, size) = (names(&take), bytes(&take));
         let outcome = catch_unwind(AssertUnwindSafe(|| {
             analyse(take, settings).map(|analysis| {
@@ -133,31 +199,43 @@ pub fn day<T: Send>(
             })
         }));
         watch.done(size);
-        match outcome {
+        let outcome = match outcome {
             Ok(Ok(done)) => Ok(done),
             Ok(Err(error)) => Err(names.iter().map(|n| refused(n, &error)).collect()),
-            Err(panic) => Err(names
-                .iter()
-                .map(|n| our_fault(n, &*panic))
-                .collect::<Vec<_>>()),
-        }
-    });
-    let mut done = Vec::new();
-    for result in results {
-        match result {
-            Ok(take) => done.push(take),
+            Err(panic) => Err(names.iter().map(|n| our_fault(n, &*panic)).collect()),
+        };
+        Done { position, outcome }
+    })
+}
+
+/// Everything that was read as one day: put in order, named, compared. `done` in the order of positions.
+pub fn together<T>(
+    beside: Beside,
+    done: Vec<Done<T>>,
+    settings: &Settings,
+    threads: usize,
+) -> Day<T> {
+    let Beside {
+        mut unreadable,
+        other,
+        lists,
+        here,
+    } = beside;
+    let mut takes = Vec::new();
+    for done in done {
+        match done.outcome {
+            Ok(take) => takes.push(take),
             Err(files) => unreadable.extend(files),
         }
     }
-    done.sort_by(|(a, _), (b, _)| report_order(a, b));
+    takes.sort_by(|(a, _), (b, _)| report_order(a, b));
     unreadable.sort_by(|a, b| a.path.cmp(&b.path));
-    let (takes, kept): (Vec<Take>, Vec<T>) = done.into_iter().unzip();
+    let (takes, kept): (Vec<Take>, Vec<T>) = takes.into_iter().unzip();
     let ids = take::ids::ids(&takes);
-    let here: Vec<String> = scan.audio.iter().map(|(_, name)| name.clone()).collect();
     let findings = detect::detect_day(&DayView {
         takes: &takes,
         ids: &ids,
-        lists: &scan.lists,
+        lists: &lists,
         here: &here,
         settings,
     });
@@ -167,7 +245,7 @@ pub fn day<T: Send>(
         kept,
         findings,
         unreadable,
-        other: scan.other,
+        other,
         threads,
     }
 }
@@ -241,7 +319,8 @@ fn names(take: &Take) -> Vec<String> {
     take.files.iter().map(|f| f.name.clone()).collect()
 }
 
-fn bytes(take: &Take) -> u64 {
+/// Bytes of all files of a take.
+pub fn bytes(take: &Take) -> u64 {
     take.files.iter().map(|f| f.opened.header.bytes).sum()
 }
 

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
+use serde::{Deserialize, Serialize};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -22,7 +23,7 @@ pub struct Param {
 }
 
 /// Values that differ from the defaults. Cheap to clone; shared read-only by all threads.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Settings {
     changed: BTreeMap<String, f64>,
     /// Role by track name or number, from `--roles` and the settings file (`BOOM A` -> `boom`).
@@ -41,6 +42,13 @@ impl Settings {
     /// Override one parameter by key. The key and the range are checked by whoever reads the settings file.
     pub fn set(&mut self, key: &str, value: f64) {
         self.changed.insert(key.to_owned(), value);
+    }
+}
+
+impl PartialEq for Settings {
+    /// Whether the same values are in force, whoever set them.
+    fn eq(&self, other: &Settings) -> bool {
+        self.roles == other.roles && params().all(|p| self.get(p) == other.get(p))
     }
 }
 

@@ -1,163 +1,155 @@
 //! `takeproof check`: the main job.
 
-use std::ffi::OsStr;
-use std::io;
-use std::num::NonZeroUsize;
+use std::ffi::OsString;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::{Instant, SystemTime};
 
-use super::exit::{Status, of_report};
-use super::output::{self, Output, Refused};
+use super::exit::Status;
+use super::outcome::{Outcome, Work};
+use super::output::{self, Output};
 use super::progress::Progress;
 use super::{problem, results};
 use crate::pipeline;
-use crate::report::clips::{self, Clip, Reach};
-use crate::report::drawing::{TakeDrawing, drawing};
-use crate::report::model::{Report, Severity};
-use crate::report::names::without_names;
-use crate::report::plots::{Picture, PlotError};
+use crate::report::kept::Kept;
+use crate::report::part::{self, Input, Part, Share};
 use crate::report::run::Run;
-use crate::report::terminal::{self, Detail, For, Layout};
-use crate::report::{build, html, json, markers, plots, table, write};
+use crate::report::{terminal, write};
 use crate::settings::Settings;
-use crate::take::Take;
 
 #[derive(Debug, clap::Args)]
 pub(super) struct Check {
     #[command(flatten)]
-    pub(super) inputs: super::Inputs,
-    #[command(flatten)]
-    pub(super) options: Options,
-}
-
-/// Everything of `check` but its inputs.
-#[derive(Debug, clap::Args)]
-pub(super) struct Options {
-    /// Folder for the report [default: a new one in the documents or home folder]
-    #[arg(long, value_name = "DIR")]
-    pub(super) out: Option<PathBuf>,
-    /// Replace a report that is there already
-    #[arg(long)]
-    pub(super) force: bool,
-    /// No pictures, no page
-    #[arg(long)]
-    pub(super) no_plots: bool,
-    /// Reuse nothing of earlier checks, remember nothing
-    #[arg(long)]
-    pub(super) no_catalogue: bool,
-    /// Threads to work with [default: one per core]
-    #[arg(long, value_name = "N")]
-    threads: Option<NonZeroUsize>,
-    /// Least severity that makes the exit status 1
-    #[arg(long, value_name = "SEVERITY", default_value = "caution")]
-    fail_on: FailOn,
-    /// What goes to standard output
-    #[arg(long, default_value = "text")]
-    format: Format,
-    /// Who reads the list and the page; report.json is the same for all
-    #[arg(long = "for", value_name = "READER", default_value = "mixer")]
-    pub(super) reader: For,
+    inputs: Inputs,
     /// Settings file, as `takeproof settings` prints it
     #[arg(long, value_name = "FILE")]
     settings: Option<PathBuf>,
     /// Roles of tracks by name or number, for example 'BOOM A=boom,3=mix'
     #[arg(long, value_name = "LIST")]
     roles: Option<String>,
-    /// Markers for the edit, in markers/ of the report [possible: otio, edl, csv; several with commas]
-    #[arg(
-        long,
-        value_name = "FORMATS",
-        value_delimiter = ',',
-        hide_possible_values = true
-    )]
-    markers: Vec<markers::Format>,
-    /// Short sounds of what was found, in clips/ of the report, for the page to play; from between slate and cut only,
-    /// unless 'everything' is said
-    #[arg(
-        long,
-        value_name = "REACH",
-        num_args = 0..=1,
-        require_equals = true,
-        default_missing_value = "windows",
-        hide_possible_values = true
-    )]
-    clips: Option<Reach>,
-    /// Leave out the names of people, tracks and productions in everything written
+    /// Reuse nothing of earlier checks, remember nothing
     #[arg(long)]
-    no_names: bool,
-    /// No list and no progress bar; problems are still told
-    #[arg(long, short, conflicts_with = "verbose")]
-    quiet: bool,
-    /// Every row of the list, notes too
-    #[arg(long, short)]
-    verbose: bool,
+    no_catalogue: bool,
+    /// Check only the takes of part K of N, into a part file below --out; `takeproof merge` joins all N to one report
+    #[arg(
+        long,
+        value_name = "K/N",
+        requires = "out",
+        conflicts_with_all = ["fail_on", "format", "reader", "markers", "clips", "no_names", "verbose"]
+    )]
+    part: Option<Share>,
+    #[command(flatten)]
+    outcome: Outcome,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-enum FailOn {
-    /// Faults and cautions
-    Caution,
-    /// Faults only: the nightly form
-    Fault,
+/// What is to be checked.
+#[derive(Debug, clap::Args)]
+struct Inputs {
+    /// Cards, folders or single files
+    #[arg(required_unless_present = "files_from")]
+    input: Vec<PathBuf>,
+    /// A file that lists inputs, one a line or separated by NUL bytes; - is standard input
+    #[arg(long, value_name = "LIST")]
+    files_from: Option<PathBuf>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-enum Format {
-    /// The ranked list
-    Text,
-    /// The whole report
-    Json,
-    /// The sound report, a row per take
-    Csv,
+impl Inputs {
+    /// Inputs that are there and inputs that are not, each with the words that tell where it was named; or why the list cannot
+    /// be read.
+    fn all(&self) -> Result<Vec<(PathBuf, String)>, String> {
+        let mut all: Vec<(PathBuf, String)> = Vec::new();
+        for input in &self.input {
+            all.push((input.clone(), String::new()));
+        }
+        if let Some(list) = &self.files_from {
+            let mut bytes = Vec::new();
+            let (name, read) = if list == Path::new("-") {
+                let read = std::io::stdin().read_to_end(&mut bytes);
+                ("standard input".to_owned(), read.map(|_| ()))
+            } else {
+                let read = std::fs::read(list).map(|b| bytes = b);
+                (list.display().to_string(), read)
+            };
+            read.map_err(|error| format!("{name}: {error}"))?;
+            let listed = listed(&bytes);
+            if listed.is_empty() {
+                return Err(format!("{name}: names no file and no folder"));
+            }
+            for (number, path) in listed {
+                all.push((path, format!("{name}, entry {number}: ")));
+            }
+        }
+        Ok(all)
+    }
+}
+
+/// Paths of a list with their numbers from 1: separated by NUL bytes if there is one, else by line ends. Empty entries are none.
+fn listed(bytes: &[u8]) -> Vec<(usize, PathBuf)> {
+    let separator = if bytes.contains(&0) { 0 } else { b'\n' };
+    bytes
+        .split(|&b| b == separator)
+        .map(|entry| match entry {
+            [line @ .., b'\r'] if separator == b'\n' => line,
+            entry => entry,
+        })
+        .zip(1..)
+        .filter(|(entry, _)| !entry.is_empty())
+        .map(|(entry, number)| (number, PathBuf::from(text_of_system(entry))))
+        .collect()
+}
+
+#[cfg(unix)]
+fn text_of_system(bytes: &[u8]) -> OsString {
+    use std::os::unix::ffi::OsStrExt;
+    std::ffi::OsStr::from_bytes(bytes).to_owned()
+}
+
+#[cfg(not(unix))]
+fn text_of_system(bytes: &[u8]) -> OsString {
+    String::from_utf8_lossy(bytes).into_owned().into()
 }
 
 impl Check {
     pub(super) fn run(self) -> Status {
-        let settings = match self.options.settings() {
-            Ok(settings) => settings,
-            Err(mistakes) => {
-                mistakes.iter().for_each(|m| problem(m));
+        let (settings, inputs) = match (self.settings(), self.inputs.all()) {
+            (Ok(settings), Ok(inputs)) => (settings, inputs),
+            (settings, inputs) => {
+                settings.err().iter().flatten().for_each(|m| problem(m));
+                inputs.err().iter().for_each(|m| problem(m));
                 return Status::Usage;
             }
         };
-        let (inputs, missing): (Vec<PathBuf>, Vec<PathBuf>) =
-            self.inputs.input.iter().cloned().partition(|i| i.exists());
-        for input in &missing {
-            problem(&format!(
-                "{}: there is no such file or folder",
-                input.display()
-            ));
+        let mut any = false;
+        for (input, place) in &inputs {
+            if input.exists() {
+                any = true;
+            } else {
+                problem(&format!(
+                    "{place}{}: there is no such file or folder",
+                    input.display()
+                ));
+            }
         }
-        if inputs.is_empty() {
+        if !any {
             return Status::Failed;
         }
-        let options = &self.options;
+        let inputs: Vec<PathBuf> = inputs.into_iter().map(|(input, _)| input).collect();
         let output = match output::choose(
-            options.out.as_deref(),
+            self.outcome.out.as_deref(),
             &inputs,
-            options.force,
-            options.no_names,
+            &self.part.map_or("report.json".into(), |p| p.file_name()),
+            self.outcome.force,
+            self.outcome.no_names,
         ) {
             Ok(output) => output,
-            Err(Refused::BelowInput(why)) => {
-                problem(&why);
-                return Status::Usage;
-            }
-            Err(Refused::Exists(why) | Refused::Nowhere(why)) => {
-                problem(&why);
-                return Status::Failed;
-            }
+            Err(refused) => return refused.tell(),
         };
-        let status = options.check(&inputs, &output, &settings);
-        if missing.is_empty() || status == Status::Failed {
-            status
-        } else {
-            Status::Incomplete
+        match self.part {
+            None => self.check(&inputs, &output, &settings),
+            Some(share) => self.check_part(&inputs, share, &output.folder, settings),
         }
     }
-}
 
-impl Options {
     /// Settings file and roles, or what is wrong with them.
     fn settings(&self) -> Result<Settings, Vec<String>> {
         let mut settings = Settings::default();
@@ -179,212 +171,106 @@ impl Options {
     }
 
     /// Analyse, write the report, print the list.
-    pub(super) fn check(&self, inputs: &[PathBuf], output: &Output, settings: &Settings) -> Status {
+    fn check(&self, inputs: &[PathBuf], output: &Output, settings: &Settings) -> Status {
         let (started, clock) = (SystemTime::now(), Instant::now());
-        let progress = Progress::new(self.quiet);
-        let threads = self.threads.map_or(0, NonZeroUsize::get);
-        let day = pipeline::day(inputs, settings, threads, &progress, |analysis| {
-            let take = build::take(analysis);
-            let drawing = (!self.no_plots).then(|| drawing(analysis, &take));
-            (take, drawing)
+        let progress = Progress::new(self.outcome.quiet);
+        let drawn = !self.outcome.no_plots;
+        let day = pipeline::day(inputs, settings, self.outcome.threads(), &progress, |a| {
+            Kept::new(a, drawn)
         });
         progress.end();
-        let threads = day.threads;
-        let (day, drawings) = day.split();
-        let mut drawings: Vec<TakeDrawing> = drawings.into_iter().flatten().collect();
-        let productions = productions(&day.takes);
-        let sources = self.clips.map(|reach| (day.takes.clone(), reach));
-        let mut report = build::report(day, settings);
-        build::name_tiles(&report, &mut drawings);
-        if self.no_names {
-            match without_names(&report, &productions) {
-                Ok(nameless) => report = nameless,
-                Err(error) => {
-                    problem(&format!("the names could not be left out: {error}"));
-                    return Status::Failed;
-                }
-            }
-        }
-        for file in &report.unreadable {
+        let work = Work {
+            settings,
+            output,
+            started,
+            clock,
+            parts: Vec::new(),
+            missing_told: true,
+        };
+        self.outcome.finish(day, work)
+    }
+
+    /// Analyse one share of the takes and write the part file. What was found is told by the merge, its status too: a part
+    /// that could be made ends with 0, so that a scheduler goes on.
+    fn check_part(
+        &self,
+        inputs: &[PathBuf],
+        share: Share,
+        folder: &Path,
+        settings: Settings,
+    ) -> Status {
+        let (started, clock) = (SystemTime::now(), Instant::now());
+        let progress = Progress::new(self.outcome.quiet);
+        let drawn = !self.outcome.no_plots;
+        let found = pipeline::find(inputs, &settings);
+        let input = Input::new(inputs, &found);
+        let takes = share.takes(found.takes);
+        let threads = self.outcome.threads();
+        let (done, threads) = pipeline::read(takes, &settings, threads, &progress, |a| {
+            Kept::new(a, drawn)
+        });
+        progress.end();
+        let (takes, track_s) = done
+            .iter()
+            .filter_map(|d| d.outcome.as_ref().ok())
+            .map(|(take, _)| take.duration_s() * take.tracks.len() as f64)
+            .fold((0, 0.0), |(n, sum), s| (n + 1, sum + s));
+        for file in done
+            .iter()
+            .filter_map(|d| d.outcome.as_ref().err())
+            .flatten()
+        {
             problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
         }
-        if report.takes.is_empty() {
-            problem("no take was found in what was given that could be analysed");
-        }
-        let fail_on = match self.fail_on {
-            FailOn::Caution => Severity::Caution,
-            FailOn::Fault => Severity::Fault,
+        let all = input.takes;
+        let part = Part {
+            schema: part::SCHEMA.into(),
+            version: env!("CARGO_PKG_VERSION").into(),
+            share,
+            input,
+            settings,
+            drawn,
+            run: Run::new(
+                started,
+                clock.elapsed(),
+                threads,
+                takes,
+                track_s / 3600.0,
+                Status::Clear.code(),
+            ),
+            beside: found.beside,
+            done,
         };
-        let status = of_report(&report, fail_on);
-        let totals = &report.day.totals;
-        let run = Run::new(
-            started,
-            clock.elapsed(),
-            threads,
-            totals.takes,
-            totals.track_hours,
-            status.code(),
-        );
-        let written = self
-            .write(&output.folder, &report, &run)
-            .and_then(|()| match &sources {
-                Some((takes, reach)) => clips(&output.folder, &report, takes, threads, *reach),
-                None => Ok(Vec::new()),
-            })
-            .and_then(|cut| {
-                if self.no_plots {
-                    return Ok(());
-                }
-                let page = html::page(&report, &drawings, self.reader, &cut);
-                let page = page.map_err(io::Error::other)?;
-                write::put(&output.folder, "report.html", page.as_bytes())?;
-                pictures(&output.folder, &report, &drawings, threads)
-            });
+        let name = share.file_name();
+        let written = serde_json::to_vec(&part)
+            .map_err(std::io::Error::other)
+            .and_then(|text| write::put(folder, &name, &text));
         if let Err(error) = written {
-            problem(&format!("{}: {error}", output.folder.display()));
+            problem(&format!("{}: {error}", folder.display()));
             return Status::Failed;
         }
-        status.max(self.print(&report, output))
-    }
-
-    fn write(&self, folder: &Path, report: &Report, run: &Run) -> io::Result<()> {
-        write::put(folder, "report.json", json::text(report)?.as_bytes())?;
-        write::put(folder, "run.json", json::text(run)?.as_bytes())?;
-        let table = table::sound_report(report).map_err(io::Error::other)?;
-        write::put(folder, "sound-report.csv", &table)?;
-        for &format in &self.markers {
-            for (name, bytes) in markers::files(report, format)? {
-                write::put(folder, &name, &bytes)?;
-            }
+        if self.outcome.quiet {
+            return Status::Clear;
         }
-        Ok(())
+        let of = terminal::count(all as u64, "take");
+        let path = folder.join(&name);
+        results(&format!("{takes} of {of} read: {}\n", path.display()))
     }
+}
 
-    fn print(&self, report: &Report, output: &Output) -> Status {
-        let place = if self.no_plots {
-            output.folder.clone()
-        } else {
-            output.folder.join("report.html")
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lists_of_lines_and_of_nul_separated_paths() {
+        let of = |text: &str| {
+            let all = listed(text.as_bytes()).into_iter();
+            all.map(|(n, path)| format!("{n} {}", path.display()))
+                .collect::<Vec<_>>()
         };
-        let place = match self.reader {
-            For::Mixer => place.display().to_string(),
-            // What is handed over names no folders of this machine and its user.
-            For::Set | For::Post => {
-                if output.chosen {
-                    problem(&format!("the report is in {}", output.folder.display()));
-                }
-                let folder = output.folder.file_name().unwrap_or(OsStr::new("report"));
-                let folder = folder.to_string_lossy();
-                if self.no_plots {
-                    folder.into_owned()
-                } else {
-                    format!("{folder}/report.html")
-                }
-            }
-        };
-        match self.format {
-            Format::Json => json::text(report).map_or(Status::Failed, |text| results(&text)),
-            Format::Csv => match table::sound_report(report) {
-                Ok(bytes) => results(&String::from_utf8_lossy(&bytes)),
-                Err(_) => Status::Failed,
-            },
-            // Nobody could find a folder that we chose and did not name.
-            Format::Text if self.quiet && output.chosen => results(&format!("{place}\n")),
-            Format::Text if self.quiet => Status::Clear,
-            Format::Text => {
-                let detail = if self.verbose {
-                    Detail::Everything
-                } else {
-                    Detail::Normal
-                };
-                let layout = Layout {
-                    width: terminal::width(),
-                    reader: self.reader,
-                    detail,
-                };
-                results(&terminal::list(report, Some(&place), layout))
-            }
-        }
+        assert_eq!(of("a b.wav\r\n\n ü.wav"), ["1 a b.wav", "3  ü.wav"]);
+        assert_eq!(of("a\nb.wav\0c.wav\0"), ["1 a\nb.wav", "2 c.wav"]);
+        assert!(of("").is_empty() && of("\n\n").is_empty() && of("\0").is_empty());
     }
-}
-
-/// Titles of productions in the files' labels, each once.
-fn productions(takes: &[Take]) -> Vec<String> {
-    let mut titles: Vec<String> = takes
-        .iter()
-        .flat_map(|t| &t.files)
-        .filter_map(|f| f.opened.header.ixml.as_ref()?.project.clone())
-        .map(|title| title.trim().to_owned())
-        .filter(|title| !title.is_empty())
-        .collect();
-    titles.sort();
-    titles.dedup();
-    titles
-}
-
-/// Overview and suspicious pairs of every take, the trend of the day; each as SVG and PNG below `plots/`. A picture that cannot
-/// be drawn is told and costs nothing else.
-fn pictures(
-    folder: &Path,
-    report: &Report,
-    drawings: &[TakeDrawing],
-    threads: usize,
-) -> io::Result<()> {
-    let keep = |picture: Result<Picture, PlotError>| match picture {
-        Ok(picture) => put_picture(folder, &picture),
-        Err(error) => {
-            problem(&error.to_string());
-            Ok(())
-        }
-    };
-    let takes: Vec<_> = report.takes.iter().zip(drawings).zip(1..).collect();
-    let (written, _) = pipeline::in_parallel(takes, threads, |((take, drawing), number)| {
-        keep(plots::overview(take, drawing, number))?;
-        for pair in plots::suspicious_pairs(take) {
-            keep(plots::pair(take, pair, number))?;
-        }
-        Ok(())
-    });
-    written.into_iter().collect::<io::Result<()>>()?;
-    if drawings.is_empty() {
-        return Ok(());
-    }
-    match plots::trend(report) {
-        Ok(Some(picture)) => put_picture(folder, &picture),
-        Ok(None) => Ok(()),
-        Err(error) => keep(Err(error)),
-    }
-}
-
-/// Cut the clips of every take; a take whose files cannot be read again is told, and the rest goes on.
-fn clips(
-    folder: &Path,
-    report: &Report,
-    sources: &[Take],
-    threads: usize,
-    reach: Reach,
-) -> io::Result<Vec<Clip>> {
-    let takes: Vec<_> = report.takes.iter().zip(sources).zip(1..).collect();
-    let (cut, _) = pipeline::in_parallel(
-        takes,
-        threads,
-        |((take, source), number)| match clips::cut(source, clips::plan(take, number, reach)) {
-            Ok(cut) => cut
-                .into_iter()
-                .map(|(clip, bytes)| write::put(folder, &clip.file, &bytes).map(|()| clip))
-                .collect::<io::Result<Vec<Clip>>>(),
-            Err(error) => {
-                problem(&format!("no clips of a take: {error}"));
-                Ok(Vec::new())
-            }
-        },
-    );
-    let cut: io::Result<Vec<Vec<Clip>>> = cut.into_iter().collect();
-    Ok(cut?.into_iter().flatten().collect())
-}
-
-fn put_picture(folder: &Path, picture: &Picture) -> io::Result<()> {
-    let name = |ending: &str| format!("plots/{}.{ending}", picture.name);
-    write::put(folder, &name("svg"), picture.svg.as_bytes())?;
-    write::put(folder, &name("png"), &picture.png)
 }

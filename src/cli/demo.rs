@@ -6,7 +6,7 @@ use clap::Parser;
 
 use super::check::Check;
 use super::exit::Status;
-use super::output::{self, Refused};
+use super::output;
 use super::{problem, results};
 
 #[derive(Debug, clap::Args)]
@@ -40,10 +40,7 @@ impl Demo {
             .map_or_else(|| output::new_folder("demo"), Ok)
         {
             Ok(folder) => folder,
-            Err(Refused::Nowhere(why) | Refused::Exists(why) | Refused::BelowInput(why)) => {
-                problem(&why);
-                return Status::Failed;
-            }
+            Err(refused) => return refused.tell(),
         };
         let report = folder.join("report");
         if report.join("report.json").exists() && !self.force {

@@ -5,7 +5,6 @@
 
 use std::ffi::OsString;
 use std::io::Write;
-use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -18,6 +17,8 @@ mod demo;
 pub mod exit;
 mod explain;
 mod licences;
+mod merge;
+mod outcome;
 mod output;
 mod progress;
 mod rig;
@@ -34,6 +35,8 @@ struct Arguments {
 enum Command {
     /// Check every take of cards, folders or files and write a report
     Check(check::Check),
+    /// Join the parts of a check that was made in parts (check --part) to one report
+    Merge(merge::Merge),
     /// Listen to the first take of the day: a line per track, alive, dead, copy, reversed, late
     Rig(rig::Rig),
     /// Make a small invented shooting day with known faults and check it
@@ -65,6 +68,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let status = match arguments.command {
         Command::Check(check) => check.run(),
+        Command::Merge(merge) => merge.run(),
         Command::Rig(rig) => rig.run(),
         Command::Demo(demo) => demo.run(),
         Command::Explain(explain) => explain.run(),
@@ -106,12 +110,4 @@ fn results(text: &str) -> Status {
             Status::Failed
         }
     }
-}
-
-/// Inputs as given.
-#[derive(Debug, clap::Args)]
-struct Inputs {
-    /// Cards, folders or single files
-    #[arg(required = true)]
-    input: Vec<PathBuf>,
 }

@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
+use super::exit::Status;
+use super::problem;
 use crate::report::run::date;
 
 /// The folder for a report, checked but not yet made.
@@ -25,10 +27,28 @@ pub(super) enum Refused {
     Nowhere(String),
 }
 
-/// The folder asked for, or a new one in the user's documents or home folder.
+impl Refused {
+    /// Say why.
+    pub(super) fn tell(&self) -> Status {
+        match self {
+            Refused::BelowInput(why) => {
+                problem(why);
+                Status::Usage
+            }
+            Refused::Exists(why) | Refused::Nowhere(why) => {
+                problem(why);
+                Status::Failed
+            }
+        }
+    }
+}
+
+/// The folder asked for, or a new one in the user's documents or home folder; `result`: the file that says that there is a
+/// result already.
 pub(super) fn choose(
     asked: Option<&Path>,
     inputs: &[PathBuf],
+    result: &str,
     force: bool,
     no_names: bool,
 ) -> Result<Output, Refused> {
@@ -55,10 +75,15 @@ pub(super) fn choose(
             )));
         }
     }
-    if !force && output.folder.join("report.json").exists() {
+    if !force && output.folder.join(result).exists() {
         return Err(Refused::Exists(format!(
-            "{} holds a report already; give another folder with --out, or --force to replace it",
-            output.folder.display()
+            "{} holds a {} already; give another folder with --out, or --force to replace it",
+            output.folder.display(),
+            if result == "report.json" {
+                "report"
+            } else {
+                result
+            }
         )));
     }
     Ok(output)
@@ -134,7 +159,7 @@ mod tests {
             dir.path().join("card/day/../report"),
             dir.path().join("card/../card/x"),
         ] {
-            let result = choose(Some(&inside), &inputs, false, false);
+            let result = choose(Some(&inside), &inputs, "report.json", false, false);
             assert!(
                 matches!(result, Err(Refused::BelowInput(_))),
                 "{}",
@@ -142,7 +167,11 @@ mod tests {
             );
         }
         let beside = dir.path().join("card-report");
-        assert!(!choose(Some(&beside), &inputs, false, false).unwrap().chosen);
+        assert!(
+            !choose(Some(&beside), &inputs, "report.json", false, false)
+                .unwrap()
+                .chosen
+        );
     }
 
     #[cfg(unix)]
@@ -153,7 +182,13 @@ mod tests {
         std::fs::create_dir_all(&card).unwrap();
         let link = dir.path().join("link");
         std::os::unix::fs::symlink(&card, &link).unwrap();
-        let result = choose(Some(&link.join("out")), &[card], false, false);
+        let result = choose(
+            Some(&link.join("out")),
+            &[card],
+            "report.json",
+            false,
+            false,
+        );
         assert!(matches!(result, Err(Refused::BelowInput(_))));
     }
 
@@ -163,9 +198,9 @@ mod tests {
         std::fs::write(dir.path().join("report.json"), "{}").unwrap();
         let inputs = [PathBuf::from("somewhere-else.wav")];
         assert!(matches!(
-            choose(Some(dir.path()), &inputs, false, false),
+            choose(Some(dir.path()), &inputs, "report.json", false, false),
             Err(Refused::Exists(_))
         ));
-        assert!(choose(Some(dir.path()), &inputs, true, false).is_ok());
+        assert!(choose(Some(dir.path()), &inputs, "report.json", true, false).is_ok());
     }
 }

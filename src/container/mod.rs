@@ -12,10 +12,12 @@ pub mod ixml;
 pub mod riff;
 pub(crate) mod source;
 
+use serde::{Deserialize, Serialize, Serializer};
+
 use crate::report::model::{Problem, SampleFormat};
 
 /// Kind of container.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "format names")]
 pub enum Container {
     Wave,
@@ -39,7 +41,7 @@ impl Container {
 }
 
 /// What a file holds.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Header {
     /// Kind of container.
     pub container: Container,
@@ -70,7 +72,7 @@ pub struct Header {
 }
 
 /// How samples are stored.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Encoding {
     /// Interleaved samples of [`Header::sample_bytes`] each.
     Pcm(Pcm),
@@ -79,7 +81,7 @@ pub enum Encoding {
 }
 
 /// Byte order and alignment of uncompressed samples.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pcm {
     /// Most significant byte first (AIFF).
     pub big_endian: bool,
@@ -90,7 +92,7 @@ pub struct Pcm {
 }
 
 /// One chunk of a file.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Chunk {
     /// Identifier, as text.
     pub id: String,
@@ -101,7 +103,7 @@ pub struct Chunk {
 }
 
 /// Broadcast extension chunk, EBU Tech 3285.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "field names of the standard")]
 pub struct Bext {
     pub description: String,
@@ -118,7 +120,7 @@ pub struct Bext {
 }
 
 /// Loudness fields of a version 2 bext chunk; `None` where a field is marked as unused.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "field names of the standard, with units")]
 pub struct BextLoudness {
     pub loudness_lufs: Option<f64>,
@@ -129,7 +131,7 @@ pub struct BextLoudness {
 }
 
 /// What production files say in their iXML chunk. Every element is optional.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "element names of the specification")]
 pub struct Ixml {
     pub project: Option<String>,
@@ -164,7 +166,7 @@ pub struct Ixml {
 }
 
 /// One row of the track list.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "element names of the specification")]
 pub struct IxmlTrack {
     pub channel_index: Option<u32>,
@@ -174,14 +176,20 @@ pub struct IxmlTrack {
 }
 
 /// A file whose header has been read.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Opened {
     /// Where it is.
+    #[serde(serialize_with = "as_text")]
     pub path: PathBuf,
     /// What it holds.
     pub header: Header,
     /// What is wrong with it.
     pub problems: Vec<Problem>,
+}
+
+/// A path as text: a name that is no UTF-8 can be kept in a file of text only with replacement characters.
+fn as_text<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&path.to_string_lossy())
 }
 
 /// Why nothing of a file can be analysed.

@@ -5,6 +5,8 @@
 //! start and end. It counts only when it fits well and nothing else there fits nearly as well; otherwise only the take is
 //! claimed.
 
+use serde::{Deserialize, Serialize};
+
 use crate::detect::TakeView;
 use crate::judge::cover::Line;
 use crate::measure::frames::bands_within;
@@ -26,14 +28,39 @@ const SILENT_DB: f64 = 15.0;
 const SILENT: i8 = i8::MIN;
 
 /// A talker's speech over a whole take.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Curve {
     /// Name of the talker.
     pub talker: String,
     /// Seconds per row.
     pub row_s: f64,
     /// dB against the talker's mean per band, or `SILENT` throughout.
+    #[serde(with = "packed")]
     pub rows: Vec<[i8; BANDS]>,
+}
+
+/// Rows as base64, a byte a band.
+mod packed {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::BANDS;
+    use crate::report::drawing::Bytes;
+
+    pub(super) fn serialize<S: Serializer>(
+        rows: &[[i8; BANDS]],
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        let bytes = rows.iter().flatten().map(|v| v.cast_unsigned()).collect();
+        Bytes(bytes).serialize(serializer)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(
+        deserializer: D,
+    ) -> Result<Vec<[i8; BANDS]>, D::Error> {
+        let Bytes(bytes) = Bytes::deserialize(deserializer)?;
+        let row = |row: &[u8]| std::array::from_fn(|band| row[band].cast_signed());
+        Ok(bytes.chunks_exact(BANDS).map(row).collect())
+    }
 }
 
 /// Curves of all talkers of a take.

@@ -37,7 +37,7 @@ pub struct Tool {
 }
 
 /// A file that could not be read at all.
-#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Unreadable {
     /// Relative to the scanned root.
     pub path: String,

@@ -28,6 +28,9 @@ pub struct Run {
     pub times_real_time: f64,
     /// Exit status.
     pub exit: u8,
+    /// Of a merge: the runs that made its parts, in their order. Its own times are those of joining.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parts: Vec<Run>,
 }
 
 impl Run {
@@ -51,6 +54,7 @@ impl Run {
             track_hours,
             times_real_time: rounded(track_hours * 3600.0 / wall.max(1e-3), 1).unwrap_or(0.0),
             exit,
+            parts: Vec::new(),
         }
     }
 }

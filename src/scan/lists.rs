@@ -5,10 +5,12 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use serde::{Deserialize, Serialize};
+
 use super::AUDIO;
 
 /// A table that names audio files.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct List {
     /// Name for the report.
     pub name: String,

@@ -6,8 +6,11 @@
 
 pub mod lists;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{Error, ErrorKind};
 use std::path::{Path, PathBuf};
+
+use crate::report::model::Unreadable;
 
 /// What lies below the inputs.
 #[derive(Debug, Default)]
@@ -18,9 +21,12 @@ pub struct Scan {
     pub other: Vec<(String, u64)>,
     /// Tables among those files that name audio files, sorted by name.
     pub lists: Vec<lists::List>,
-    /// Names and reasons of what could not be looked at.
-    pub unreadable: Vec<(String, String)>,
+    /// What could not be looked at.
+    pub unreadable: Vec<Unreadable>,
 }
+
+/// Reason given for an input that is not there.
+pub const MISSING: &str = "missing";
 
 /// Extensions of files that are tried as takes; the file's first bytes decide what it is.
 const AUDIO: [&str; 11] = [
@@ -85,7 +91,7 @@ pub fn scan(inputs: &[PathBuf]) -> Scan {
             match input.metadata() {
                 Ok(_) if new(input, &mut seen) => found.audio.push((input.clone(), name)),
                 Ok(_) => {}
-                Err(error) => found.unreadable.push((name, error.to_string())),
+                Err(error) => found.unreadable.push(refused(name, &error)),
             }
         }
     }
@@ -95,18 +101,54 @@ pub fn scan(inputs: &[PathBuf]) -> Scan {
     tell_apart(&mut found.audio);
     found.other.sort();
     found.lists.sort_by(|a, b| a.name.cmp(&b.name));
-    found.unreadable.sort();
+    found.unreadable.sort_by(|a, b| a.path.cmp(&b.path));
     found
 }
 
-/// Names that several single files share get the name of their folder in front.
+/// Why something cannot be looked at.
+fn refused(name: String, error: &Error) -> Unreadable {
+    let missing = error.kind() == ErrorKind::NotFound;
+    Unreadable {
+        path: name,
+        reason: if missing { MISSING } else { "cannot be read" }.into(),
+        detail: if missing {
+            "there is no such file or folder".into()
+        } else {
+            error.to_string()
+        },
+    }
+}
+
+/// Names that several single files share get as many of their folders in front as it takes to tell them apart.
 fn tell_apart(audio: &mut [(PathBuf, String)]) {
-    let names: Vec<String> = audio.iter().map(|(_, n)| n.clone()).collect();
-    for (path, name) in audio.iter_mut() {
-        let shared = names.iter().filter(|n| *n == name).count() > 1;
-        let folder = path.parent().and_then(Path::file_name);
-        if let (true, Some(folder)) = (shared, folder) {
-            *name = format!("{}/{name}", folder.to_string_lossy());
+    let mut folders: Vec<Option<PathBuf>> = audio
+        .iter()
+        .map(|(path, _)| path.parent().map(Path::to_owned))
+        .collect();
+    loop {
+        let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+        for (_, name) in audio.iter() {
+            *counts.entry(name).or_default() += 1;
+        }
+        let shared: Vec<bool> = audio.iter().map(|(_, n)| counts[n.as_str()] > 1).collect();
+        let mut changed = false;
+        for (((_, name), folder), _) in audio
+            .iter_mut()
+            .zip(&mut folders)
+            .zip(shared)
+            .filter(|s| s.1)
+        {
+            let Some(parent) = folder.take() else {
+                continue;
+            };
+            if let Some(own) = parent.file_name() {
+                *name = format!("{}/{name}", own.to_string_lossy());
+                changed = true;
+            }
+            *folder = parent.parent().map(Path::to_owned);
+        }
+        if !changed {
+            break;
         }
     }
     audio.sort_by(|a, b| a.1.cmp(&b.1).then_with(|| a.0.cmp(&b.0)));
@@ -146,23 +188,24 @@ fn walk(root: &Path, prefix: &str, seen: &mut BTreeSet<PathBuf>, found: &mut Sca
             }
         };
         if folder.depth > MAX_DEPTH {
-            found.unreadable.push((
-                named(),
-                format!("more than {MAX_DEPTH} folders deep: not entered"),
-            ));
+            found.unreadable.push(Unreadable {
+                path: named(),
+                reason: "cannot be read".into(),
+                detail: format!("more than {MAX_DEPTH} folders deep: not entered"),
+            });
             continue;
         }
         let entries = match std::fs::read_dir(&folder.path) {
             Ok(entries) => entries,
             Err(error) => {
-                found.unreadable.push((named(), error.to_string()));
+                found.unreadable.push(refused(named(), &error));
                 continue;
             }
         };
         for entry in entries {
             match entry {
                 Ok(entry) => sort_in(&entry.path(), &folder, &mut queue, seen, found),
-                Err(error) => found.unreadable.push((named(), error.to_string())),
+                Err(error) => found.unreadable.push(refused(named(), &error)),
             }
         }
     }
@@ -183,7 +226,7 @@ fn sort_in(
     let meta = match path.symlink_metadata() {
         Ok(meta) => meta,
         Err(error) => {
-            found.unreadable.push((name, error.to_string()));
+            found.unreadable.push(refused(name, &error));
             return;
         }
     };
@@ -292,7 +335,23 @@ mod tests {
             names(&scan(&[at("A/day/1.wav"), at("B/day/1.wav")])).len(),
             2
         );
-        assert_eq!(scan(&[at("missing.wav")]).unreadable.len(), 1);
+        let scan = scan(&[at("missing.wav"), at("A/2.wav")]);
+        assert_eq!(scan.unreadable[0].reason, MISSING);
+        assert_eq!(names(&scan), ["2.wav"]);
+    }
+
+    #[test]
+    fn single_files_of_one_name_are_told_apart_by_their_folders() {
+        let root = tempfile::tempdir().unwrap();
+        let files = ["A/day/1.wav", "B/day/1.wav", "B/eve/1.wav", "B/eve/2.wav"];
+        for name in files {
+            touch(root.path(), name);
+        }
+        let scan = scan(&files.map(|name| root.path().join(name)));
+        assert_eq!(
+            names(&scan),
+            ["2.wav", "A/day/1.wav", "B/day/1.wav", "eve/1.wav"]
+        );
     }
 
     #[cfg(unix)]

@@ -1,5 +1,7 @@
 //! Takes: which files belong together, what the tracks are, where on the clock they lie.
 
+use serde::{Deserialize, Serialize};
+
 use crate::container::Opened;
 use crate::measure::Signal;
 use crate::report::model::{Hash, Role, RoleSource, SampleFormat};
@@ -11,7 +13,7 @@ pub mod slate;
 pub mod timecode;
 
 /// One file of a take with its place in the report.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct TakeFile {
     /// Path relative to the scanned root, `/` as separator.
     pub name: String,
@@ -28,7 +30,7 @@ pub struct TakeFile {
 }
 
 /// One recording.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Take {
     /// In track order, then time order.
     pub files: Vec<TakeFile>,
@@ -83,7 +85,7 @@ impl Take {
 }
 
 /// What is wrong with a set of files.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub enum SetProblem {
     /// Members named by the set that are not here.
     MissingMembers {
@@ -104,7 +106,7 @@ pub enum SetProblem {
 }
 
 /// One track.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Track {
     /// 1-based.
     pub index: usize,

@@ -3,8 +3,10 @@
 //! All arithmetic is in integers. "Since midnight" is label time, as recorders write it: 01:00:00:00 at 23.976 is 86400
 //! frames of 2002 samples at 48 kHz, which is 3.6 s later than one hour on the wall.
 
+use serde::{Deserialize, Serialize};
+
 /// Clock of a take: where its first sample lies and how labels are counted.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Clock {
     /// Samples since midnight of the first sample, at [`Clock::rate`]; `None` without a stamp.
     pub start: Option<u64>,

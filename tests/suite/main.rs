@@ -16,6 +16,7 @@ mod invented;
 mod layouts;
 mod ltc;
 mod page;
+mod parts;
 mod plots;
 mod reference;
 mod robustness;
