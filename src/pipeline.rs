@@ -376,7 +376,7 @@ pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadErro
     compare::landmarks::roles(&mut take, &tracks);
     take.ltc_start = compare::landmarks::clock(&take, &tracks);
     let speech = compare::speech::speech_map(&take, &tracks);
-    let pairs = compare::pairs::measure(&take, between.pairs, &speech);
+    let pairs = compare::pairs::measure(between.pairs, &speech);
     let landmarks = compare::landmarks::landmarks(&take, &tracks, &speech);
     let windows = judge::windows::windows(&take, &landmarks, &speech);
     let view = TakeView {

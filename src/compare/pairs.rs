@@ -537,7 +537,7 @@ pub struct PairMeasures {
     pub polarity_log_odds: f64,
     /// Two talkers who see opposite signs: a figure-of-eight or a side signal.
     pub bidirectional: bool,
-    /// Stands still or moves.
+    /// Stands still for whoever speaks, or moves; `None` where it cannot be told.
     pub kind: Option<DelayKind>,
 }
 
@@ -551,11 +551,11 @@ const SHORTEST_S: f64 = 0.3;
 const SEGMENT_LOG_ODDS: f64 = 3.89;
 
 /// Delay, polarity and level of every pair, from the cells in which one talker alone speaks.
-pub fn measure(take: &Take, cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
+pub fn measure(cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
     let solos = solo_stretches(speech);
     let mut pairs: Vec<PairMeasures> = cells
         .into_par_iter()
-        .map(|cells| measure_pair(take, cells, speech, &solos))
+        .map(|cells| measure_pair(cells, speech, &solos))
         .collect();
     agree_on_polarity(&mut pairs);
     pairs
@@ -606,7 +606,7 @@ fn solo_stretches(speech: &SpeechMap) -> Vec<Solo> {
     solos
 }
 
-fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMeasures {
+fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMeasures {
     let (a, b) = (cells.a, cells.b);
     let owners: Vec<usize> = {
         let mut all: Vec<usize> = [speech.wearer(a), speech.wearer(b)]
@@ -652,7 +652,6 @@ fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo
         && talkers
             .iter()
             .any(|&t| leaning(t) < -2.0 * SEGMENT_LOG_ODDS);
-    let _ = take;
     PairMeasures {
         a,
         b,
@@ -675,9 +674,38 @@ fn measure_pair(take: &Take, cells: PairCells, speech: &SpeechMap, solos: &[Solo
         polarity_confidence: None,
         polarity_log_odds: same - opposite,
         bidirectional,
-        kind: None,
+        kind: kind(&segments),
         segments,
         cells,
+    }
+}
+
+/// Least number of stretches, and seconds of speech in them, that say whether a delay stands still.
+const STILL_STRETCHES: usize = 3;
+const STILL_S: f64 = 3.0;
+/// A delay that stays within this, s, stands still: one centimetre of way at 343 m/s, less than a person who sits.
+const STILL_WITHIN_S: f64 = 30e-6;
+
+/// Whether the delay of a pair stands still, for whoever speaks, or follows the people; `None` where too little is measured
+/// or it lies between the two.
+fn kind(segments: &[Segment]) -> Option<DelayKind> {
+    let measured: Vec<&Segment> = segments.iter().filter(|s| s.delay_s.is_some()).collect();
+    let spoken: f64 = measured.iter().map(|s| s.end_s - s.start_s).sum();
+    if measured.len() < STILL_STRETCHES || spoken < STILL_S {
+        return None;
+    }
+    let delays: Vec<f64> = measured.iter().filter_map(|s| s.delay_s).collect();
+    let spread = quantile(&delays, 0.9)? - quantile(&delays, 0.1)?;
+    let moved = measured
+        .iter()
+        .map(|s| s.slope.abs() * (s.end_s - s.start_s))
+        .fold(spread, f64::max);
+    if moved <= STILL_WITHIN_S {
+        Some(DelayKind::Constant)
+    } else if moved > 2.0 * STILL_WITHIN_S {
+        Some(DelayKind::Moving)
+    } else {
+        None
     }
 }
 

@@ -5,6 +5,7 @@ use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use crate::report::model::{Finding, Origin, Report, Role, Severity, Take, TakeType, Verdict};
+use crate::report::words;
 
 /// Why a row stands where it stands. The order is the order of the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -54,7 +55,7 @@ pub struct Row {
     pub mix: bool,
     /// `27B take 3, 13:05:22:11` or `27B, all 3 takes`.
     pub place: String,
-    /// `LAV 2 hit on a line, 0.4 s`.
+    /// `LAV 2 took a radio hit on a line, 0.4 s`.
     pub what: String,
     /// `Boom clean for the whole line`; empty where nothing is to be said.
     pub cover: String,
@@ -66,6 +67,20 @@ impl Row {
     /// The row as one would say it.
     pub fn sentence(&self) -> String {
         format!("{}: {}.{}", self.place, self.what, self.what_next())
+    }
+
+    /// The word beside the row: what the row is about, else its severity.
+    pub fn sign(&self) -> &'static str {
+        match self.rank {
+            Rank::Files => "files",
+            _ if self.is_unheld() => "no clean mic",
+            _ => words::severity(self.severity),
+        }
+    }
+
+    /// Whether the row is about a line that no microphone of its take has clean.
+    pub fn is_unheld(&self) -> bool {
+        self.rank != Rank::Files && self.kind.is_empty()
     }
 
     /// Cover and advice as sentences, each after a blank; empty where there is neither.
@@ -150,7 +165,7 @@ fn file_name(path: &str) -> &str {
     path.rsplit('/').next().unwrap_or(path)
 }
 
-/// What happened to a microphone, as one says it after its name: `hit`, `clipped`.
+/// What happened to a microphone, as one says it after its name: `clipped`, `took a radio hit`.
 pub fn spoken(kind: &str) -> &str {
     match kind {
         "clipping" => "clipped",
@@ -163,7 +178,7 @@ pub fn spoken(kind: &str) -> &str {
         "hum" => "hum",
         "dc_offset" => "DC offset",
         "dropout" => "dropped out",
-        "rf_hit" => "hit",
+        "rf_hit" => "took a radio hit",
         "click" => "clicks",
         "rumble" => "rumble",
         "rustle" => "rustle",
@@ -189,6 +204,26 @@ pub fn spoken(kind: &str) -> &str {
         "missing_file" => "missing",
         "copy_mismatch" => "copy differs",
         other => other,
+    }
+}
+
+/// Whether a sentence holds a name as words of its own.
+fn names_it(sentence: &str, name: &str) -> bool {
+    let part = |c: Option<char>| c.is_some_and(char::is_alphanumeric);
+    sentence.match_indices(name).any(|(at, _)| {
+        !part(sentence[..at].chars().next_back())
+            && !part(sentence[at + name.len()..].chars().next())
+    })
+}
+
+/// The sentence as the second half of another: a capital that begins an ordinary word becomes small.
+fn uncapped(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    match (letters.next(), letters.clone().next()) {
+        (Some(first), Some(second)) if second.is_lowercase() || second == ' ' => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => sentence.to_owned(),
     }
 }
 
@@ -365,7 +400,7 @@ fn verdict_row(take: &Take) -> Row {
     }
 }
 
-/// What happened on the line: `both mics bad on a line: LAV 2 hit, Boom clipped`.
+/// What happened on the line: `both mics bad on a line: LAV 2 took a radio hit, Boom clipped`.
 fn lost_in_words(take: &Take, named: bool) -> String {
     let mut parts: Vec<String> = Vec::new();
     let mut tracks: Vec<usize> = Vec::new();
@@ -386,8 +421,11 @@ fn lost_in_words(take: &Take, named: bool) -> String {
     }
     parts.truncate(3);
     match (tracks.len(), named) {
-        (1, true) => format!("{} on a line, no other mic holds it", spoken_list(&parts)),
-        (0 | 1, _) => "the only mic that holds a line is bad".into(),
+        (1, true) => format!(
+            "{} on a line, and no other mic hears it well",
+            spoken_list(&parts)
+        ),
+        (0 | 1, _) => "the only mic that hears a line well is bad".into(),
         (2, true) => format!("both mics bad on a line: {}", parts.join(", ")),
         (2, false) => "both mics bad on a line".into(),
         (_, true) => format!("every mic bad on a line: {}", parts.join(", ")),
@@ -525,8 +563,15 @@ fn take_row(
         })
         .sum();
     let on_a_line = worst.severity == Severity::Fault && !tracks.is_empty();
-    let what = if tracks.is_empty() || !on_a_line && list.len() == 1 && !worst.message.is_empty() {
-        worst.message.trim_end_matches('.').to_owned()
+    let message = worst.message.trim_end_matches('.');
+    let what = if tracks.is_empty() {
+        message.to_owned()
+    } else if !on_a_line && list.len() == 1 && !message.is_empty() {
+        if names.iter().any(|name| names_it(message, name)) {
+            message.to_owned()
+        } else {
+            format!("{}: {}", spoken_list(&names), uncapped(message))
+        }
     } else if whole {
         format!("{who}{}, the whole take", spoken(kind))
     } else {
@@ -642,9 +687,21 @@ fn cover_in_words(take: &Take, tracks: &[usize], list: &[&Finding]) -> (String, 
             format!("Use {said}"),
         )
     } else {
-        (
-            format!("{said} clean at that spot only"),
-            format!("Use {said} for the spot"),
-        )
+        let clean = lines
+            .iter()
+            .filter(|s| best(s).is_some_and(|t| s.clean_tracks.contains(&t)))
+            .count();
+        match lines.len() {
+            n if n > 1 && clean > 0 => (
+                format!(
+                    "{said} clean on {clean} of these {n} lines, at that spot only on the rest"
+                ),
+                format!("Use {said}"),
+            ),
+            _ => (
+                format!("{said} clean at that spot only"),
+                format!("Use {said} for the spot"),
+            ),
+        }
     }
 }

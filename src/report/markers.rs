@@ -49,7 +49,7 @@ fn told(take: &Take) -> impl Iterator<Item = &Finding> {
         .filter(|f| f.severity > Severity::Note && !is_mix_remark(f))
 }
 
-/// `LAV 2 hit (sure)`.
+/// `LAV 2 took a radio hit (sure)`.
 fn title(take: &Take, f: &Finding) -> String {
     let names: Vec<String> = f.tracks.iter().map(|&t| track_label(take, t)).collect();
     let who = if names.is_empty() {

@@ -307,7 +307,7 @@ pub struct Pair {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum DelayKind {
-    /// Stands still: equipment.
+    /// Stands still for whoever speaks: equipment, or one person who keeps still.
     Constant,
     /// Follows the people: geometry.
     Moving,

@@ -217,12 +217,12 @@ fn post_order(row: &Row) -> u8 {
 }
 
 fn margin(row: &Row) -> (&'static str, Style) {
-    match (row.rank, row.severity) {
-        (Rank::Files, _) => ("files", RED),
-        (_, Severity::Fault) => (severity_words(row.severity), RED),
-        (_, Severity::Caution) => (severity_words(row.severity), YELLOW),
-        (_, Severity::Note) => (severity_words(row.severity), DIM),
-    }
+    let style = match (row.rank, row.severity) {
+        (Rank::Files, _) | (_, Severity::Fault) => RED,
+        (_, Severity::Caution) => YELLOW,
+        (_, Severity::Note) => DIM,
+    };
+    (row.sign(), style)
 }
 
 /// The row as one would say it, with how sure it is.

@@ -82,7 +82,7 @@ pub fn confidence(confidence: f64) -> &'static str {
 /// A verdict as it reads on screen.
 pub fn verdict(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::NothingFound => "nothing found",
+        Verdict::NothingFound => "nothing found on a line",
         Verdict::OtherMic => "another mic is clean",
         Verdict::NoCleanMic => "no clean mic on a line",
     }

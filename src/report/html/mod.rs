@@ -121,7 +121,9 @@ struct RowOnPage {
     kind: String,
     kind_name: String,
     severity: Severity,
-    severity_word: &'static str,
+    /// No microphone of the take has the line clean.
+    unheld: bool,
+    sign: &'static str,
     sure: &'static str,
     confidence: f64,
     findings: Vec<String>,
@@ -151,11 +153,8 @@ impl RowOnPage {
             kind: row.kind.clone(),
             kind_name: words::kind(&row.kind).to_owned(),
             severity: row.severity,
-            severity_word: if files {
-                "files"
-            } else {
-                words::severity(row.severity)
-            },
+            unheld: row.is_unheld(),
+            sign: row.sign(),
             sure: if files {
                 ""
             } else {
@@ -221,6 +220,7 @@ fn strip(report: &Report) -> Vec<serde_json::Value> {
                 "link": fragment(&take.id),
                 "fresh": fresh,
                 "scene": take.scene,
+                "number": take.take,
                 "state": take.verdict,
                 "word": format!("{}: {}", rank::take_label(take), words::verdict(take.verdict)),
             })

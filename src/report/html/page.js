@@ -27,7 +27,7 @@ const colours = () => {
 };
 const SEVERITY = { fault: "on a line", caution: "tell post", note: "for the log" };
 const clip = (text, n) => { const all = [...String(text)]; return all.length > n ? all.slice(0, n).join("") + "…" : all.join(""); };
-const sign = (severity, word) => h("span", { class: "sign", data: { severity } }, h("i", { "aria-hidden": "true" }), word ?? SEVERITY[severity]);
+const sign = (severity, word, unheld) => h("span", { class: "sign", data: { severity }, "data-unheld": unheld }, h("i", { "aria-hidden": "true" }), word ?? SEVERITY[severity]);
 const kindName = (k) => (D.kinds[k] || [k, k])[0];
 const kindShort = (k) => (D.kinds[k] || [k, k])[1];
 const minus = (n, digits) => n.toFixed(digits).replace("-", "−");
@@ -512,11 +512,12 @@ function listen(findingId) {
 }
 
 const UNITS = [["_dbfs", "dBFS"], ["_dbtp", "dBTP"], ["_lufs", "LUFS"], ["_db", "dB"], ["_khz", "kHz"], ["_hz", "Hz"], ["_ms", "ms"], ["_samples", "samples"], ["_share", "(share)"], ["_per_min", "a minute"], ["_s", "s"]];
-const SAID = { log_odds_count: "weight for it (log odds)", log_odds_against_count: "weight against it (log odds)" };
+const SAID = {
+  log_odds_count: "weight for it (log odds)", log_odds_against_count: "weight against it (log odds)", events: "how often, within this time", high_over_mid_db: "8 to 16 kHz over 1 to 8 kHz",
+};
 function evidenceKey(key) {
-  if (SAID[key]) return [SAID[key], ""];
-  for (const [end, unit] of UNITS) if (key.endsWith(end)) return [key.slice(0, -end.length).replaceAll("_", " "), unit];
-  return [key.replaceAll("_", " "), ""];
+  const [end, unit] = UNITS.find(([end]) => key.endsWith(end)) || ["", ""];
+  return [SAID[key] || key.slice(0, key.length - end.length).replaceAll("_", " "), unit];
 }
 function evidenceValue(v) {
   if (v === null) return "not measured";
@@ -636,7 +637,7 @@ function openRow(li) {
 }
 function row(r) {
   const li = h("li", { class: "row", data: { row: r.n, severity: r.severity } },
-    h("button", { type: "button", class: "line", "aria-expanded": "false" }, sign(r.severity, r.severity_word),
+    h("button", { type: "button", class: "line", "aria-expanded": "false" }, sign(r.severity, r.sign, r.unheld),
       h("span", { class: "say" }, h("b", {}, clip(r.place, 120)), r.place ? ": " : "", clip(r.what, 400) + ".", r.cover ? ` ${r.cover}.` : "", r.advice ? h("em", {}, ` ${r.advice}${/[.?!]$/.test(r.advice) ? "" : "."}`) : null),
       h("span", { class: "sure" }, r.sure)));
   stats.rows++;

@@ -68,21 +68,25 @@ pub(super) fn verdict(report: &Report, rows: &[Row]) -> String {
             scenes.push(format!("{more} more"));
         }
         format!(
-            "{} with a line that no mic holds and no clean take beside {}: {}.",
-            count(alone.len(), "take"),
+            "{} a line that is clean on no mic, and no clean take beside {}: {}.",
+            have(alone.len()),
             if alone.len() == 1 { "it" } else { "them" },
             rank::spoken_list(&scenes)
         )
     } else if !elsewhere.is_empty() {
         format!(
-            "{} with a line that no mic holds; another take of the setup is clean for {}.",
-            count(elsewhere.len(), "take"),
-            if elsewhere.len() == 1 { "it" } else { "each" }
+            "{} a line that is clean on no mic; another take of the setup is clean{}.",
+            have(elsewhere.len()),
+            if elsewhere.len() == 1 {
+                ""
+            } else {
+                " for each"
+            }
         )
     } else if faulty > 0 {
         format!(
-            "{} with a fault on a line, and another mic holds every one of those lines.",
-            count(faulty, "take")
+            "{} a fault on a line, and every one of those lines is clean on another mic.",
+            have(faulty)
         )
     } else {
         format!(
@@ -103,6 +107,12 @@ fn count(n: usize, word: &str) -> String {
     } else {
         format!("{n} {word}s")
     }
+}
+
+/// `one take has`, `3 takes have`.
+fn have(takes: usize) -> String {
+    let verb = if takes == 1 { "has" } else { "have" };
+    format!("{} {verb}", count(takes, "take"))
 }
 
 /// Rows that the first screen does not show, for the sheet of paper; empty where it shows all.
@@ -371,10 +381,10 @@ mod tests {
             "LAV 2",
             "rf_hit",
         );
-        assert_eq!(said, "LAV 2 hit");
+        assert_eq!(said, "LAV 2 took a radio hit");
         assert_eq!(
-            without_levels("LAV 2 hit on a line, 0.4 s", "LAV 2", "rf_hit"),
-            "LAV 2 hit on a line, 0.4 s"
+            without_levels("LAV 2 took a radio hit on a line, 0.4 s", "LAV 2", "rf_hit"),
+            "LAV 2 took a radio hit on a line, 0.4 s"
         );
         assert_eq!(
             plain_advice("Bring the gain down 6 dB; worth asking for one more."),

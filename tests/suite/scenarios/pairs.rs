@@ -1,5 +1,6 @@
 //! Between tracks: copies, polarity, combing and open microphones in the mix, late tracks, bleed, tracks after the fader.
 
+use takeproof::report::model;
 use takeproof::synth::scene::{Fader, Rendered, Scene};
 
 use takeproof::synth::sources;
@@ -243,6 +244,40 @@ fn middle_and_side_are_no_reversed_polarity() {
     for kind in ["polarity_inverted", "duplicate_track", "late_track"] {
         assert_silent(&take, kind);
     }
+}
+
+/// One input on a second track, 2 ms late and with the noise of another preamplifier, is equipment: lined up by 96 samples.
+/// Boom and body microphones are apart by geometry: no one nudge is right for everybody.
+#[test]
+fn a_delay_that_stands_still_is_told_from_one_that_moves() {
+    let mut r = dialogue(43);
+    let (boom, hedda) = (r.track("Boom"), r.track("Hedda"));
+    let mut dice = fastrand::Rng::with_seed(43);
+    r.tracks[boom].x = r.tracks[hedda].x.clone();
+    r.delay(boom, 96);
+    for v in &mut r.tracks[boom].x {
+        *v = 0.7 * *v + 1e-4 * (dice.f32() - 0.5);
+    }
+    let take = check(&r);
+    let pair = |take: &model::Take, a, b| {
+        let found = take.pairs.iter().find(|p| (p.a, p.b) == (a, b)).cloned();
+        found.unwrap_or_else(|| panic!("pair {a}, {b}"))
+    };
+    let late = pair(&take, boom + 1, hedda + 1);
+    assert_eq!(
+        late.delay_kind,
+        Some(model::DelayKind::Constant),
+        "{late:?}"
+    );
+    assert_eq!(late.nudge_samples, Some(96), "{late:?}");
+    let real = check(&dialogue(43));
+    let apart = pair(&real, boom + 1, hedda + 1);
+    assert_eq!(
+        apart.delay_kind,
+        Some(model::DelayKind::Moving),
+        "{apart:?}"
+    );
+    assert_eq!(apart.nudge_samples, None);
 }
 
 /// Somebody walks from 0.7 to 1.7 m from the boom while talking: delay and level move, nothing is wrong.
