@@ -79,7 +79,7 @@ const YELLOW: Style = AnsiColor::Yellow.on_default();
 const DIM: Style = Style::new().dimmed();
 
 /// Columns of the severity words, gap included.
-const MARGIN: usize = 13;
+const MARGIN: usize = 14;
 
 fn in_full(report: &Report, mut rows: Vec<Row>, place: Option<&str>, layout: Layout) -> String {
     let mut out = String::new();

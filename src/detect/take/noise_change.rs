@@ -165,14 +165,19 @@ fn pauses(view: &TakeView<'_>) -> Vec<bool> {
         .collect()
 }
 
-/// One side of a cut, nearest step first: `SIDE_S` of it, or more until it is enough; `None` where it never is.
-fn side(steps: impl Iterator<Item = usize>, least_span: usize, per_s: f64) -> Option<Vec<usize>> {
+/// One side of a cut, nearest step first: `within_s` of it, or more until it is enough; `None` where it never is.
+fn side(
+    steps: impl Iterator<Item = usize>,
+    least_span: usize,
+    within_s: f64,
+    per_s: f64,
+) -> Option<Vec<usize>> {
     let mut taken: Vec<usize> = Vec::new();
     for step in steps {
         let span = taken.first().map_or(0, |&first| first.abs_diff(step));
         let near = taken.last().map_or(0, |&last| taken[0].abs_diff(last));
         let enough = taken.len() >= LEAST_STEPS && near >= least_span;
-        if span as f64 > REACH_S * per_s || enough && span as f64 > SIDE_S * per_s {
+        if span as f64 > REACH_S * per_s || enough && span as f64 > within_s * per_s {
             break;
         }
         taken.push(step);
@@ -190,21 +195,18 @@ struct Cut {
     after_db: f64,
 }
 
-/// The cut between two pauses, if it counts.
+/// The cut between two pauses, if it counts, against `within_s` of pauses on either side.
 fn cut(
     b: &Background,
     pauses: &[usize],
     at: usize,
-    least_db: f64,
-    hold: usize,
+    within_s: f64,
+    (least_db, hold): (f64, usize),
     per_s: f64,
 ) -> Option<Cut> {
-    let before = side(
-        pauses[..at].iter().rev().copied(),
-        (2.5 * per_s) as usize,
-        per_s,
-    )?;
-    let after = side(pauses[at..].iter().copied(), hold, per_s)?;
+    let least = (2.5 * per_s) as usize;
+    let before = side(pauses[..at].iter().rev().copied(), least, within_s, per_s)?;
+    let after = side(pauses[at..].iter().copied(), hold, within_s, per_s)?;
     let levels = |steps: &[usize]| steps.iter().map(|&s| b.level[s]).collect::<Vec<f64>>();
     let (old, new) = (levels(&before), levels(&after));
     let (before_db, after_db) = (median(&old), median(&new));
@@ -322,10 +324,13 @@ fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Cha
     let mut parts = vec![(0, b.pauses.len())];
     while let Some((first, last)) = parts.pop() {
         let pauses = &b.pauses[first..last];
-        let best = (LEAST_STEPS..pauses.len().saturating_sub(LEAST_STEPS - 1))
-            .filter_map(|at| cut(b, pauses, at, least_db, hold, per_s))
-            .filter(|&found| !dips(b, pauses, found, hold, per_s))
-            .max_by(|x, y| x.gain.total_cmp(&y.gain).then(y.at.cmp(&x.at)));
+        // The pauses nearby decide; where they are too few moments at one level, all within reach do.
+        let best = [SIDE_S, REACH_S].into_iter().find_map(|within_s| {
+            (LEAST_STEPS..pauses.len().saturating_sub(LEAST_STEPS - 1))
+                .filter_map(|at| cut(b, pauses, at, within_s, (least_db, hold), per_s))
+                .filter(|&found| !dips(b, pauses, found, hold, per_s))
+                .max_by(|x, y| x.gain.total_cmp(&y.gain).then(y.at.cmp(&x.at)))
+        });
         let Some(best) = best else {
             continue;
         };
@@ -357,11 +362,8 @@ fn onset(b: &Background, pauses: &[usize], cut: Cut, per_s: f64) -> usize {
         }
     };
     let mut step = bound(cut.before_db, cut.after_db, &|s| b.level[s]);
-    let sides = side(pauses[..cut.at].iter().rev().copied(), 0, per_s).zip(side(
-        pauses[cut.at..].iter().copied(),
-        0,
-        per_s,
-    ));
+    let old = side(pauses[..cut.at].iter().rev().copied(), 0, SIDE_S, per_s);
+    let sides = old.zip(side(pauses[cut.at..].iter().copied(), 0, SIDE_S, per_s));
     let Some((old_steps, new_steps)) = sides else {
         return step;
     };
@@ -412,8 +414,8 @@ pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64)
         .collect();
     let moved = |b: &Background, step: usize, value: &dyn Fn(usize) -> f64| -> Option<f64> {
         let at = b.pauses.partition_point(|&s| s < step);
-        let before = side(b.pauses[..at].iter().rev().copied(), 0, per_s)?;
-        let after = side(b.pauses[at..].iter().copied(), 0, per_s)?;
+        let before = side(b.pauses[..at].iter().rev().copied(), 0, SIDE_S, per_s)?;
+        let after = side(b.pauses[at..].iter().copied(), 0, SIDE_S, per_s)?;
         let middle = |steps: Vec<usize>| median(&steps.into_iter().map(value).collect::<Vec<_>>());
         Some(middle(after) - middle(before))
     };
@@ -514,11 +516,8 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
             let late = b.pauses.partition_point(|&s| s < step + margin);
             let levels =
                 |steps: Vec<usize>| -> Vec<f64> { steps.into_iter().map(|s| b.level[s]).collect() };
-            let sides = side(b.pauses[..at].iter().rev().copied(), 0, per_s).zip(side(
-                b.pauses[late..].iter().copied(),
-                0,
-                per_s,
-            ));
+            let old = side(b.pauses[..at].iter().rev().copied(), 0, SIDE_S, per_s);
+            let sides = old.zip(side(b.pauses[late..].iter().copied(), 0, SIDE_S, per_s));
             let Some((before, after)) = sides.map(|(x, y)| (levels(x), levels(y))) else {
                 return false;
             };
@@ -609,6 +608,28 @@ mod tests {
             assert!((found[0].db() - db).abs() < 0.5);
             assert_eq!(found[0].step, step, "{db} {ramp}");
         }
+    }
+
+    /// A second of pause before the change, a gap between words that still rings, and the quiet long before: enough of the old
+    /// level is within reach, though not within the nearest pauses.
+    #[test]
+    fn a_change_after_long_talk_with_short_pauses_is_told() {
+        let level: Vec<f64> = (0..400)
+            .map(|s| match s {
+                0..=29 | 158..=166 => -72.0 + 0.2 * (s as f64 * 0.9).sin(),
+                74..=77 => -69.0,
+                200..=239 | 300..=399 => -63.0 + 0.2 * (s as f64 * 0.7).sin(),
+                _ => -35.0,
+            })
+            .collect();
+        let b = Background {
+            octaves: level.iter().map(|&l| [l - 9.0; OCTAVES]).collect(),
+            pauses: (0..400).filter(|&s| level[s] < -60.0).collect(),
+            level,
+        };
+        let found = changes_of(&b, 3.8, 40, 10.0);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].db() - 9.0).abs() < 0.5, "{found:?}");
     }
 
     #[test]

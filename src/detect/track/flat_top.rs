@@ -20,7 +20,7 @@
 //!
 //! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not.
 
-use super::clipping::{Cut, JOIN_S, bursts};
+use super::clipping::JOIN_S;
 use crate::detect::hearing::judged_tracks;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::tops::Top;
@@ -72,6 +72,8 @@ const FLAT_S: f64 = 0.000_16;
 const PLAIN_ODDS: f64 = 60.0;
 /// Number of tops that the tops below have to outweigh to be unlike those above.
 const ALIKE: f64 = 4.0;
+/// Tops this near to a ceiling at which they crowd were cut, dB.
+const CROWD_DB: f64 = 0.35;
 /// In a mix corners of one microphone are rounded by the others: a burst there needs more.
 const LEAST_BURST_OF_A_MIX: f64 = 3.5;
 
@@ -188,6 +190,24 @@ impl Shape {
         self.tops.iter().filter(|(_, db)| inside(*db)).count()
     }
 
+    /// Whether tops crowd at a height, dB re the loudest: every top that reaches it was cut, whatever its corners look like.
+    fn crowded(&self, ceiling: f64) -> bool {
+        let crowd = self.within(ceiling - 0.3, ceiling + 0.3);
+        crowd >= 8 && 5 * crowd > 4 * self.within(ceiling - 1.7, ceiling - 0.5)
+    }
+
+    /// Tops at a level that runs of equal samples prove to be a ceiling, where they crowd there: first sample, end, 0.
+    fn at_ceiling(&self, level: f32) -> Vec<(u64, u64, u32)> {
+        let ceiling = units::db(f64::from(level / self.tops[0].0.level));
+        if !self.crowded(ceiling) {
+            return Vec::new();
+        }
+        let reaches = |db: f64| (db - ceiling).abs() <= CROWD_DB;
+        let tops = self.tops.iter().filter(|(_, db)| reaches(*db));
+        tops.map(|(t, _)| (t.at.saturating_sub(3), t.at + 3, 0))
+            .collect()
+    }
+
     /// Tops that show the fault; empty when the shapes do not prove one. Second: the ceiling in dB re the loudest top.
     fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
         let get = |param| view.settings.get(param);
@@ -215,10 +235,8 @@ impl Shape {
             let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
             ceiling = levels.get(levels.len() / 2).copied().unwrap_or(0.0);
         }
-        // Where tops crowd at one height every top that reaches it was cut, whatever its corners look like.
-        let crowd = self.within(ceiling - 0.3, ceiling + 0.3);
-        let crowded = crowd >= 8 && 5 * crowd > 4 * self.within(ceiling - 1.7, ceiling - 0.5);
-        let reach = if soft && !crowded { 0.6 } else { 0.35 };
+        let crowded = self.crowded(ceiling);
+        let reach = if soft && !crowded { 0.6 } else { CROWD_DB };
         let mut marked: Vec<Marked> = self
             .tops
             .iter()
@@ -262,9 +280,6 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .into_iter()
         .filter(|r| !clipped.contains(r) && r.runs.len() >= 3)
         .collect();
-    if !pinned.is_empty() {
-        return from_runs(view, position, &pinned);
-    }
     let at_the_rail = clipped.iter().map(|r| r.value).fold(f32::MAX, f32::min) * AT_THE_RAIL;
     let tops: Vec<Top> = m
         .tops
@@ -273,7 +288,11 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .filter(|t| t.level < at_the_rail)
         .copied()
         .collect();
-    let Some(shape) = shape(&tops) else {
+    let shape = shape(&tops);
+    if !pinned.is_empty() {
+        return from_runs(view, position, &pinned, shape.as_ref());
+    }
+    let Some(shape) = shape else {
         return Vec::new();
     };
     let (marked, ceiling_db) = shape.marked(view);
@@ -327,31 +346,39 @@ fn background_db(m: &crate::measure::TrackMeasures) -> f64 {
         .map_or(f64::NEG_INFINITY, |&l| f64::from(l))
 }
 
-/// Integer runs on one value below the recorder's rail.
+/// Integer runs on one value below the recorder's rail, and tops that crowd at that height: a rounded characteristic leaves few
+/// equal samples.
 fn from_runs(
     view: &TakeView<'_>,
     position: usize,
     rails: &[crate::measure::rails::Rail],
+    shape: Option<&Shape>,
 ) -> Vec<Finding> {
-    let mut cuts: Vec<Cut> = Vec::new();
-    for (rail, r) in rails.iter().enumerate() {
-        cuts.extend(r.runs.iter().map(|run| Cut {
-            start: run.start,
-            len: run.len,
-            rail,
-        }));
-    }
-    cuts.sort_by_key(|c| c.start);
-    bursts(&cuts, units::samples(JOIN_S, view.take.rate))
+    let highest = rails.iter().map(|r| r.value).fold(0f32, f32::max);
+    let runs = rails.iter().flat_map(|r| &r.runs);
+    let mut cuts: Vec<(u64, u64, u32)> = runs
+        .map(|run| (run.start, run.start + u64::from(run.len), run.len))
+        .collect();
+    cuts.sort_unstable();
+    let at_the_ceiling = shape.map_or(Vec::new(), |s| s.at_ceiling(highest));
+    let beside: Vec<(u64, u64, u32)> = at_the_ceiling
         .into_iter()
+        .filter(|&(start, end, _)| {
+            let next = cuts.partition_point(|c| c.1 <= start);
+            cuts.get(next).is_none_or(|c| c.0 >= end)
+        })
+        .collect();
+    cuts.extend(beside);
+    cuts.sort_unstable();
+    let join = units::samples(JOIN_S, view.take.rate);
+    let level = units::db(f64::from(highest));
+    cuts.chunk_by(|a, b| b.0 < a.1 + join)
         .map(|burst| {
-            let last = &burst[burst.len() - 1];
-            let end = last.start + u64::from(last.len);
-            let longest = burst.iter().map(|c| c.len).max().unwrap_or(0);
-            let level = units::db(f64::from(rails[burst[0].rail].value));
+            let end = burst.iter().map(|c| c.1).max().unwrap_or(burst[0].1);
+            let longest = burst.iter().map(|c| c.2).max().unwrap_or(0);
             let finding = view
-                .finding("flat_top", position, burst[0].start, end)
-                .confidence(0.97);
+                .finding("flat_top", position, burst[0].0, end)
+                .confidence(if longest > 0 { 0.97 } else { 0.93 });
             told(view, position, finding, level, burst.len(), longest)
         })
         .collect()
@@ -420,6 +447,19 @@ mod tests {
         let shape = shape(&tops).unwrap();
         assert!(shape.log_odds > 20.0);
         assert!(shape.share > 4.0 * shape.share_below);
+    }
+
+    /// A rounded overload presses the loudest tops together below its ceiling; runs of equal samples prove the ceiling, the
+    /// crowd shows the rest. Without a crowd only the runs are told.
+    #[test]
+    fn tops_that_crowd_at_a_proven_ceiling_are_cut() {
+        let mut tops = voice(600);
+        let spread = shape(&tops).unwrap();
+        assert!(spread.at_ceiling(1.0).is_empty());
+        tops.extend((0..300).map(|i| top(400_000 + i * 200, 1.0 - 0.0001 * i as f32, 1.0, 0.5)));
+        let pressed = shape(&tops).unwrap();
+        assert!(pressed.at_ceiling(1.0).len() >= 300);
+        assert!(pressed.at_ceiling(0.7).is_empty(), "no crowd there");
     }
 
     #[test]

@@ -265,6 +265,13 @@ fn largest_ratio_db(
     if !own_known && view.track(other).role == Role::Lav {
         return None;
     }
+    // A microphone on which nobody is known is measured by nothing: its gain may be anything.
+    if ratios
+        .iter()
+        .all(|r| r.iter().flatten().count() < LEAST_BANDS)
+    {
+        return None;
+    }
     let largest: Vec<Option<f64>> = (0..bands.len())
         .map(|k| {
             let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
