@@ -541,6 +541,8 @@ pub struct PairMeasures {
     pub kind: Option<DelayKind>,
 }
 
+/// Log odds from which a sign is told.
+const LEAST_LOG_ODDS: f64 = 4.0;
 /// A segment's polarity counts from this mean phase direction on (detection by phase at the delay, 500 Hz to 3 kHz).
 const CLEAR_PHASE: f64 = 0.6;
 /// Longest segment, s: a walking talker's delay is a straight line for about so long.
@@ -630,7 +632,20 @@ fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMea
         .collect();
     let counted = counted(&segments, &owners);
     let delays = phrase_delays(&counted, speech);
-    let (same, opposite) = votes(&cells, speech);
+    let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
+    let wearers = |frame: usize| {
+        frame < speech.grid.frames && owners.iter().any(|&t| speech.alone(Some(t), frame))
+    };
+    let own = log_odds(&cells, speech, &wearers);
+    let all = log_odds(&cells, speech, &anybody);
+    // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
+    // other microphone, too: between the packs of two people the wearers' own words have to decide, elsewhere they must not
+    // contradict.
+    let polarity_log_odds = if owners.len() > 1 && own.abs() < LEAST_LOG_ODDS || own * all < 0.0 {
+        0.0
+    } else {
+        all
+    };
     let talkers: Vec<Option<usize>> = {
         let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
         all.sort();
@@ -672,7 +687,7 @@ fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMea
         ),
         polarity: Polarity::Unclear,
         polarity_confidence: None,
-        polarity_log_odds: same - opposite,
+        polarity_log_odds,
         bidirectional,
         kind: kind(&segments),
         segments,
@@ -775,15 +790,12 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
 /// What is shorter than this share of a usual phrase is a cough, a call, or somebody else taken for the talker.
 const SHORT_SHARE: f64 = 0.5;
 
-/// Evidence for the same and for opposite signs, log odds: one vote for each second or so in which somebody speaks, the
-/// highest peak stands still (or moves no faster than people walk), stands out, and the phases agree on a sign. Who speaks
-/// does not matter; without a voice a humming machine decides, whose waves fit at any sign.
-fn votes(pair: &PairCells, speech: &SpeechMap) -> (f64, f64) {
-    let (mut same, mut opposite) = (0f64, 0f64);
-    let spoken = |c: &Cell| {
-        let frame = speech.grid.frame_at(pair.middle_s(c));
-        speech.any.get(frame).is_some_and(|&s| s)
-    };
+/// Evidence for the same (positive) or for opposite signs: one vote for each second or so in which somebody speaks, the
+/// highest peak stands still (or moves no faster than people walk), stands out, and the phases agree on a sign. Only frames
+/// that `speaks` accepts count; without a voice a humming machine decides, whose waves fit at any sign.
+fn log_odds(pair: &PairCells, speech: &SpeechMap, speaks: &dyn Fn(usize) -> bool) -> f64 {
+    let mut odds = 0f64;
+    let spoken = |c: &Cell| speaks(speech.grid.frame_at(pair.middle_s(c)));
     let clear = |c: &Cell| {
         let top = &c.candidates[0];
         c.distinctness() > 1.4
@@ -814,16 +826,11 @@ fn votes(pair: &PairCells, speech: &SpeechMap) -> (f64, f64) {
                 .map(|c| f64::from(c.candidates[0].phase))
                 .sum::<f64>()
                 / run.len() as f64;
-            let vote = SEGMENT_LOG_ODDS * phase.abs() * run.len() as f64 / 4.0;
-            if phase > 0.0 {
-                same += vote
-            } else {
-                opposite += vote
-            }
+            odds += SEGMENT_LOG_ODDS * phase * run.len() as f64 / 4.0;
         }
         i += 1;
     }
-    (same, opposite)
+    odds
 }
 
 /// Quantile with linear interpolation; `None` of nothing.
@@ -999,7 +1006,6 @@ fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
 /// Signs of all tracks from the evidence of all pairs: the strongest pairs first, each joining two groups of tracks whose
 /// signs are known against each other. A pair that was unclear by itself takes what the others say of its two tracks.
 fn agree_on_polarity(pairs: &mut [PairMeasures]) {
-    const LEAST: f64 = 3.0;
     let mut order: Vec<usize> = (0..pairs.len())
         .filter(|&i| !pairs[i].bidirectional)
         .collect();
@@ -1017,7 +1023,7 @@ fn agree_on_polarity(pairs: &mut [PairMeasures]) {
     let mut tie = vec![f64::INFINITY; tracks];
     for i in order {
         let (a, b, odds) = (pairs[i].a, pairs[i].b, pairs[i].polarity_log_odds);
-        if odds.abs() < LEAST || group[a] == group[b] {
+        if odds.abs() < LEAST_LOG_ODDS || group[a] == group[b] {
             continue;
         }
         let flip = sign[a] * sign[b] * odds.signum();
@@ -1039,7 +1045,7 @@ fn agree_on_polarity(pairs: &mut [PairMeasures]) {
         };
         let odds = if pair.bidirectional {
             0.0
-        } else if own.abs() >= LEAST && joined != 0.0 && own.signum() != joined.signum() {
+        } else if own.abs() >= LEAST_LOG_ODDS && joined != 0.0 && own.signum() != joined.signum() {
             // The pair itself and the others contradict each other: the clearly stronger side is right.
             if joined.abs() > 1.5 * own.abs() {
                 joined
@@ -1051,7 +1057,7 @@ fn agree_on_polarity(pairs: &mut [PairMeasures]) {
         } else {
             joined
         };
-        if odds.abs() >= LEAST {
+        if odds.abs() >= LEAST_LOG_ODDS {
             pair.polarity = if odds > 0.0 {
                 Polarity::Same
             } else {
