@@ -1,15 +1,16 @@
 //! The only place that knows the order of the rooms, and the only one that runs things in parallel.
 
 use std::any::Any;
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::PathBuf;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, mpsc};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::compare::{self, Between, Mix, PairMeasures, SpeechMap};
+use crate::container::source::{Disk, Storage};
 use crate::container::{self, ReadError};
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, DayView, Finding, TakeView};
@@ -100,15 +101,42 @@ impl<A, B> Day<(A, B)> {
 pub trait Watch: Sync {
     /// Headers are read: this many takes and bytes are to be analysed.
     fn begin(&self, takes: usize, bytes: u64);
-    /// One take is analysed.
+    /// So many bytes more are read and measured.
+    fn measured(&self, bytes: u64);
+    /// One take of so many bytes is analysed.
     fn done(&self, bytes: u64);
 }
 
 /// Watches nothing.
 impl Watch for () {
     fn begin(&self, _: usize, _: u64) {}
+    fn measured(&self, _: u64) {}
     fn done(&self, _: u64) {}
 }
+
+/// How takes are worked on. Nothing in it changes a result.
+#[derive(Clone, Copy)]
+pub struct How<'a> {
+    /// How many takes are worked on at once, and how many threads share the work; 0 means one per core.
+    pub threads: usize,
+    /// Who wants to know how far it has come.
+    pub watch: &'a dyn Watch,
+    /// Where the audio lies.
+    pub storage: &'a dyn Storage,
+}
+
+impl Default for How<'_> {
+    fn default() -> Self {
+        How {
+            threads: 0,
+            watch: &(),
+            storage: &Disk,
+        }
+    }
+}
+
+/// Share of all bytes in the shortest takes, which are worked on first: who waits sees within seconds what is found.
+const SOON: f64 = 0.02;
 
 /// What lies below the inputs, before anything is analysed.
 #[derive(Debug)]
@@ -143,18 +171,16 @@ pub struct Done<T> {
 
 /// Scan, read, join, analyse everything below the inputs, and compare the takes with each other.
 ///
-/// `threads`: how many takes are worked on at once, and how many threads share the work; 0 means one per core. The result
-/// does not depend on it. A take that makes the analysis panic is listed as unreadable, as our fault, and the rest goes on.
+/// A take that makes the analysis panic is listed as unreadable, as our fault, and the rest goes on.
 pub fn day<T: Send>(
     inputs: &[PathBuf],
     settings: &Settings,
-    threads: usize,
-    watch: &dyn Watch,
+    how: &How<'_>,
     keep: impl Fn(&Analysis) -> T + Sync,
 ) -> Day<T> {
     let Found { takes, beside } = find(inputs, settings);
     let takes = takes.into_iter().enumerate().collect();
-    let (done, threads) = read(takes, settings, threads, watch, keep);
+    let (done, threads) = read(takes, settings, how, keep);
     together(beside, done, settings, threads)
 }
 
@@ -181,31 +207,57 @@ pub fn find(inputs: &[PathBuf], settings: &Settings) -> Found {
     }
 }
 
-/// Analyse takes, each with its position in [`Found::takes`]; results in the order given. Also says how many threads did it.
+/// Analyse takes, each with its position in [`Found::takes`]; results in the order of positions. Also says how many threads did
+/// it.
 pub fn read<T: Send>(
     takes: Vec<(usize, Take)>,
     settings: &Settings,
-    threads: usize,
-    watch: &dyn Watch,
+    how: &How<'_>,
     keep: impl Fn(&Analysis) -> T + Sync,
 ) -> (Vec<Done<T>>, usize) {
+    let watch = how.watch;
     watch.begin(takes.len(), takes.iter().map(|(_, t)| bytes(t)).sum());
-    in_parallel(takes, threads, |(position, take)| {
-        let (names, size) = (names(&take), bytes(&take));
-        let outcome = catch_unwind(AssertUnwindSafe(|| {
-            analyse(take, settings).map(|analysis| {
-                let kept = keep(&analysis);
-                (analysis.take, kept)
-            })
-        }));
-        watch.done(size);
-        let outcome = match outcome {
-            Ok(Ok(done)) => Ok(done),
-            Ok(Err(error)) => Err(names.iter().map(|n| refused(n, &error)).collect()),
-            Err(panic) => Err(names.iter().map(|n| our_fault(n, &*panic)).collect()),
-        };
-        Done { position, outcome }
-    })
+    let (mut done, threads) =
+        in_parallel(shortest_first(takes), how.threads, |(position, take)| {
+            let (names, size) = (names(&take), bytes(&take));
+            let outcome = catch_unwind(AssertUnwindSafe(|| {
+                analyse(take, settings, how).map(|analysis| {
+                    let kept = keep(&analysis);
+                    (analysis.take, kept)
+                })
+            }));
+            watch.done(size);
+            let outcome = match outcome {
+                Ok(Ok(done)) => Ok(done),
+                Ok(Err(error)) => Err(names.iter().map(|n| refused(n, &error)).collect()),
+                Err(panic) => Err(names.iter().map(|n| our_fault(n, &*panic)).collect()),
+            };
+            Done { position, outcome }
+        });
+    done.sort_by_key(|d| d.position);
+    (done, threads)
+}
+
+/// The shortest takes in front, the rest as it was.
+fn shortest_first(mut takes: Vec<(usize, Take)>) -> Vec<(usize, Take)> {
+    let all: u64 = takes.iter().map(|(_, t)| bytes(t)).sum();
+    let mut sizes: Vec<u64> = takes.iter().map(|(_, t)| bytes(t)).collect();
+    sizes.sort_unstable();
+    let mut sum = 0;
+    let soon = sizes.into_iter().take_while(|&size| {
+        sum += size;
+        sum as f64 <= SOON * all as f64
+    });
+    let longest = soon.last().unwrap_or(0);
+    // The sort is stable: false is smaller than true.
+    takes.sort_by_key(|(_, t)| {
+        if bytes(t) <= longest {
+            bytes(t)
+        } else {
+            u64::MAX
+        }
+    });
+    takes
 }
 
 /// Everything that was read as one day: put in order, named, compared. `done` in the order of positions.
@@ -351,12 +403,12 @@ pub fn panic_words(payload: &(dyn Any + Send)) -> &str {
 }
 
 /// Decode, measure, compare, detect and judge one take.
-pub fn analyse(mut take: Take, settings: &Settings) -> Result<Analysis, ReadError> {
+pub fn analyse(mut take: Take, settings: &Settings, how: &How<'_>) -> Result<Analysis, ReadError> {
     if take.tracks.iter().any(roles::is_open) {
-        let heard = listen(&take, LISTEN_S)?;
+        let heard = listen(&take, LISTEN_S, how)?;
         roles::roles_from_signal(&mut take, &heard);
     }
-    let (tracks, between, results, samples) = measure(&take)?;
+    let (tracks, between, results, samples) = measure(&take, how)?;
     // Less than the headers say where the files could not be read to their ends.
     take.samples = samples;
     for (file, result) in take.files.iter_mut().zip(results) {
@@ -412,8 +464,9 @@ type Measured = (Vec<TrackMeasures>, Between, Vec<FileResult>, u64);
 const LISTEN_S: f64 = 120.0;
 
 /// Measurements of the first seconds of a take: the pass proper needs to know roles from its first sample on.
-fn listen(take: &Take, seconds: f64) -> Result<Vec<TrackMeasures>, ReadError> {
-    let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
+fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>, ReadError> {
+    let block = (f64::from(take.rate) * BLOCK_S) as usize;
+    let mut decoder = Decoder::open_in(how.storage, take, block)?;
     let mut meters = meters(take);
     let mut block = Block::default();
     let end = crate::units::samples(seconds, take.rate);
@@ -476,25 +529,45 @@ fn finish(meters: Meters) -> Vec<TrackMeasures> {
         .collect()
 }
 
+/// Bytes of decoded samples that wait to be measured, at most; one block may always wait.
+const AHEAD_BYTES: usize = 16 << 20;
+
 /// One pass over the samples of a take.
-fn measure(take: &Take) -> Result<Measured, ReadError> {
-    let mut decoder = Decoder::open(take, (f64::from(take.rate) * BLOCK_S) as usize)?;
+///
+/// Reading and decoding have a thread of their own: it waits for the storage, and no thread that could compute waits with it.
+fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
+    let size = (f64::from(take.rate) * BLOCK_S) as usize;
+    let mut decoder = Decoder::open_in(how.storage, take, size)?;
+    // Samples and codes, four bytes each.
+    let block_bytes = 8 * size * take.tracks.len();
+    let ahead = (AHEAD_BYTES / block_bytes.max(1)).max(1);
+    // As stored; of a packed file about as much.
+    let per_sample = bytes(take) / take.samples.max(1);
     let mut meters = meters(take);
     let mut between = compare::Meter::new(take);
-    let (mut block, mut next) = (Block::default(), Block::default());
-    let mut more = decoder.next_into(&mut block)?;
-    while more {
-        // The next block is read while this one is measured.
-        let (read, ()) = rayon::join(
-            || decoder.next_into(&mut next),
-            || {
-                push(&mut meters, &mut block);
-                between.push(&block.x);
-            },
-        );
-        more = read?;
-        std::mem::swap(&mut block, &mut next);
-    }
+    let (full, blocks) = mpsc::sync_channel(ahead);
+    let (used, empty) = mpsc::channel::<Block>();
+    let decoder = std::thread::scope(|scope| {
+        let reading = scope.spawn(move || {
+            loop {
+                let mut block = empty.try_recv().unwrap_or_default();
+                match decoder.next_into(&mut block) {
+                    Ok(true) if full.send(block).is_ok() => {}
+                    Ok(_) => return Ok(decoder),
+                    Err(error) => return Err(error),
+                }
+            }
+        });
+        for mut block in blocks {
+            push(&mut meters, &mut block);
+            between.push(&block.x);
+            how.watch.measured(per_sample * block.len() as u64);
+            // Its memory is used again; at the end nobody wants it.
+            let _ = used.send(block);
+        }
+        reading.join()
+    });
+    let decoder = decoder.unwrap_or_else(|panic| resume_unwind(panic))?;
     let samples = decoder.position();
     Ok((finish(meters), between.finish(), decoder.finish()?, samples))
 }

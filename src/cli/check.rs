@@ -10,7 +10,7 @@ use super::outcome::{Outcome, Work};
 use super::output::{self, Output};
 use super::progress::Progress;
 use super::{problem, results};
-use crate::pipeline;
+use crate::pipeline::{self, How};
 use crate::report::kept::Kept;
 use crate::report::part::{self, Input, Part, Share};
 use crate::report::run::Run;
@@ -170,15 +170,24 @@ impl Check {
         Ok(settings)
     }
 
+    fn how<'a>(&self, progress: &'a Progress) -> How<'a> {
+        How {
+            threads: self.outcome.threads(),
+            watch: progress,
+            ..How::default()
+        }
+    }
+
     /// Analyse, write the report, print the list.
     fn check(&self, inputs: &[PathBuf], output: &Output, settings: &Settings) -> Status {
         let (started, clock) = (SystemTime::now(), Instant::now());
-        let progress = Progress::new(self.outcome.quiet);
+        let progress = self.outcome.progress();
         let drawn = !self.outcome.no_plots;
-        let day = pipeline::day(inputs, settings, self.outcome.threads(), &progress, |a| {
-            Kept::new(a, drawn)
+        let day = pipeline::day(inputs, settings, &self.how(&progress), |analysis| {
+            let kept = Kept::new(analysis, drawn);
+            progress.found(kept.report());
+            kept
         });
-        progress.end();
         let work = Work {
             settings,
             output,
@@ -186,6 +195,7 @@ impl Check {
             clock,
             parts: Vec::new(),
             missing_told: true,
+            progress: &progress,
         };
         self.outcome.finish(day, work)
     }
@@ -200,14 +210,13 @@ impl Check {
         settings: Settings,
     ) -> Status {
         let (started, clock) = (SystemTime::now(), Instant::now());
-        let progress = Progress::new(self.outcome.quiet);
+        let progress = Progress::new(self.outcome.quiet, false, None);
         let drawn = !self.outcome.no_plots;
         let found = pipeline::find(inputs, &settings);
         let input = Input::new(inputs, &found);
         let takes = share.takes(found.takes);
-        let threads = self.outcome.threads();
-        let (done, threads) = pipeline::read(takes, &settings, threads, &progress, |a| {
-            Kept::new(a, drawn)
+        let (done, threads) = pipeline::read(takes, &settings, &self.how(&progress), |analysis| {
+            Kept::new(analysis, drawn)
         });
         progress.end();
         let (takes, track_s) = done

@@ -6,6 +6,7 @@ use std::time::{Instant, SystemTime};
 
 use super::exit::Status;
 use super::outcome::{Outcome, Work};
+use super::progress::Progress;
 use super::{output, problem};
 use crate::pipeline;
 use crate::report::part::{self, Joined, Part};
@@ -62,6 +63,8 @@ impl Merge {
             clock,
             parts: runs,
             missing_told: false,
+            // Nothing is analysed, and the rest is short.
+            progress: &Progress::new(true, false, None),
         };
         self.outcome.finish(day, work)
     }

@@ -8,6 +8,7 @@ use std::time::{Instant, SystemTime};
 
 use super::exit::{Status, of_report};
 use super::output::Output;
+use super::progress::Progress;
 use super::{problem, results};
 use crate::pipeline::{self, Day};
 use crate::report::clips::{self, Clip, Reach};
@@ -105,9 +106,17 @@ pub(super) struct Work<'a> {
     pub(super) parts: Vec<Run>,
     /// Missing inputs have been told, with their whole paths.
     pub(super) missing_told: bool,
+    /// Shows how far it has come.
+    pub(super) progress: &'a Progress,
 }
 
 impl Outcome {
+    /// Shows how far the work has come, and what is found, unless names are to be left out.
+    pub(super) fn progress(&self) -> Progress {
+        let reader = (!self.no_names).then_some(self.reader);
+        Progress::new(self.quiet, !self.no_plots, reader)
+    }
+
     /// Threads asked for; 0 for one per core.
     pub(super) fn threads(&self) -> usize {
         self.threads.map_or(0, NonZeroUsize::get)
@@ -131,14 +140,16 @@ impl Outcome {
                 }
             }
         }
-        for file in &report.unreadable {
-            if !(work.missing_told && file.reason == MISSING) {
-                problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
+        work.progress.aside(|| {
+            for file in &report.unreadable {
+                if !(work.missing_told && file.reason == MISSING) {
+                    problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
+                }
             }
-        }
-        if report.takes.is_empty() {
-            problem("no take was found in what was given that could be analysed");
-        }
+            if report.takes.is_empty() {
+                problem("no take was found in what was given that could be analysed");
+            }
+        });
         let fail_on = match self.fail_on {
             FailOn::Caution => Severity::Caution,
             FailOn::Fault => Severity::Fault,
@@ -170,8 +181,9 @@ impl Outcome {
                 let page = html::page(&report, &drawings, self.reader, &cut);
                 let page = page.map_err(io::Error::other)?;
                 write::put(folder, "report.html", page.as_bytes())?;
-                pictures(folder, &report, &drawings, threads)
+                pictures(folder, &report, &drawings, threads, work.progress)
             });
+        work.progress.end();
         if let Err(error) = written {
             problem(&format!("{}: {error}", folder.display()));
             return Status::Failed;
@@ -261,11 +273,12 @@ fn pictures(
     report: &Report,
     drawings: &[TakeDrawing],
     threads: usize,
+    progress: &Progress,
 ) -> io::Result<()> {
     let keep = |picture: Result<Picture, PlotError>| match picture {
         Ok(picture) => put_picture(folder, &picture),
         Err(error) => {
-            problem(&error.to_string());
+            progress.aside(|| problem(&error.to_string()));
             Ok(())
         }
     };
@@ -275,6 +288,7 @@ fn pictures(
         for pair in plots::suspicious_pairs(take) {
             keep(plots::pair(take, pair, number))?;
         }
+        progress.drawn(take.files.iter().map(|f| f.bytes).sum());
         Ok(())
     });
     written.into_iter().collect::<io::Result<()>>()?;

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::exit::{Status, of_report};
 use super::{problem, results};
-use crate::pipeline;
+use crate::pipeline::{self, How};
 use crate::report::model::Severity;
 use crate::report::{build, rig, terminal};
 use crate::settings::Settings;
@@ -33,7 +33,7 @@ impl Rig {
             ));
             return Status::Failed;
         }
-        let day = pipeline::day(&self.input, &settings, 0, &(), |analysis| {
+        let day = pipeline::day(&self.input, &settings, &How::default(), |analysis| {
             (build::take(analysis), rig::copies(&analysis.pairs))
         });
         let (day, copies) = day.split();

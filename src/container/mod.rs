@@ -10,7 +10,7 @@ pub mod bext;
 pub mod flac;
 pub mod ixml;
 pub mod riff;
-pub(crate) mod source;
+pub mod source;
 
 use serde::{Deserialize, Serialize, Serializer};
 

@@ -1,16 +1,53 @@
 //! One input file, opened for reading only.
 
+use std::fmt::Debug;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use super::ReadError;
 
-/// An input with its size. Every read names its offset, so that no reader depends on what another one did before; seek and
-/// read are used instead of positioned reads because they behave alike on every system.
+/// Where inputs lie. Everything is read from [`Disk`] but where storage itself is what is measured.
+pub trait Storage: Sync {
+    /// Open a file for reading.
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Bytes>>;
+}
+
+/// The bytes of one file.
+pub trait Bytes: Debug + Send + Sync {
+    /// How many there are.
+    fn size(&self) -> io::Result<u64>;
+    /// Some of them from `offset` on, as [`Read::read`] does; 0 at the end.
+    fn some(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize>;
+}
+
+/// Seek and read are used instead of positioned reads because they behave alike on every system.
+impl Bytes for File {
+    fn size(&self) -> io::Result<u64> {
+        Ok(self.metadata()?.len())
+    }
+
+    fn some(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
+        let mut file = self;
+        file.seek(SeekFrom::Start(offset))?;
+        file.read(buffer)
+    }
+}
+
+/// The file system.
+#[derive(Debug)]
+pub struct Disk;
+
+impl Storage for Disk {
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Bytes>> {
+        Ok(Box::new(File::open(path)?))
+    }
+}
+
+/// An input with its size. Every read names its offset, so that no reader depends on what another one did before.
 #[derive(Debug)]
 pub(crate) struct Source {
-    file: File,
+    file: Box<dyn Bytes>,
     path: String,
     len: u64,
 }
@@ -18,6 +55,11 @@ pub(crate) struct Source {
 impl Source {
     /// Open a regular file. Pipes and devices are refused before they are opened: opening a pipe would wait for its writer.
     pub(crate) fn open(path: &Path) -> Result<Source, ReadError> {
+        Source::open_in(&Disk, path)
+    }
+
+    /// The same in other storage.
+    pub(crate) fn open_in(storage: &dyn Storage, path: &Path) -> Result<Source, ReadError> {
         let name = path.display().to_string();
         let io = |source| ReadError::Io {
             path: name.clone(),
@@ -31,8 +73,8 @@ impl Source {
                 what: "not a regular file".into(),
             });
         }
-        let file = File::open(path).map_err(io)?;
-        let len = file.metadata().map_err(io)?.len();
+        let file = storage.open(path).map_err(io)?;
+        let len = file.size().map_err(io)?;
         Ok(Source {
             file,
             path: name,
@@ -52,11 +94,9 @@ impl Source {
 
     /// Fill `buffer` from `offset` on; returns how many bytes there were before the end of the file.
     pub(crate) fn read_at(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
-        let mut file = &self.file;
-        file.seek(SeekFrom::Start(offset))?;
         let mut have = 0;
         while have < buffer.len() {
-            match file.read(&mut buffer[have..]) {
+            match self.file.some(&mut buffer[have..], offset + have as u64) {
                 Ok(0) => break,
                 Ok(n) => have += n,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}

@@ -6,7 +6,7 @@
 pub mod flac;
 pub mod pcm;
 
-use crate::container::source::Source;
+use crate::container::source::{Disk, Source, Storage};
 use crate::container::{Encoding, ReadError};
 use crate::report::model::{Hash, Problem, SampleFormat};
 use crate::take::Take;
@@ -107,10 +107,15 @@ pub struct FileResult {
 impl Decoder {
     /// Open all files of a take for reading. `block` is the number of samples per block.
     pub fn open(take: &Take, block: usize) -> Result<Decoder, ReadError> {
+        Decoder::open_in(&Disk, take, block)
+    }
+
+    /// The same in other storage.
+    pub fn open_in(storage: &dyn Storage, take: &Take, block: usize) -> Result<Decoder, ReadError> {
         let mut parts = Vec::new();
         for file in &take.files {
             let header = &file.opened.header;
-            let source = Source::open(&file.opened.path)?;
+            let source = Source::open_in(storage, &file.opened.path)?;
             parts.push(Part {
                 first: file.first_sample,
                 frames: header.frames,

@@ -125,15 +125,24 @@ fn setups(takes: &[Take]) -> Vec<Setup> {
 
 /// For each take without a clean microphone: the other takes of the setup that could stand for it, clean ones first.
 fn alternates(takes: &mut [Take], setups: &[Setup]) {
+    let places: BTreeMap<String, usize> = takes
+        .iter()
+        .enumerate()
+        .map(|(at, take)| (take.id.clone(), at))
+        .collect();
+    let mut setup_of: BTreeMap<&str, &Setup> = BTreeMap::new();
+    for setup in setups {
+        setup_of.extend(setup.takes.iter().map(|id| (id.as_str(), setup)));
+    }
     for at in 0..takes.len() {
         takes[at].alternates = if takes[at].verdict == Verdict::NoCleanMic {
             let id = takes[at].id.clone();
-            let mut list: Vec<Alternate> = setups
-                .iter()
-                .filter(|s| s.takes.contains(&id))
+            let mut list: Vec<Alternate> = setup_of
+                .get(id.as_str())
+                .into_iter()
                 .flat_map(|s| &s.takes)
                 .filter(|other| **other != id)
-                .filter_map(|other| takes.iter().find(|t| &t.id == other))
+                .filter_map(|other| Some(&takes[*places.get(other)?]))
                 .filter(|t| in_play(t))
                 .map(|t| alternate(&takes[at], t))
                 .collect();

@@ -54,6 +54,20 @@ pub fn report(day: Day<model::Take>, settings: &Settings) -> model::Report {
     }
 }
 
+/// A report of one take as if it were the day: for who cannot wait for the others.
+pub fn alone(take: model::Take) -> model::Report {
+    let day = Day {
+        takes: Vec::new(),
+        ids: vec![take.id.clone()],
+        kept: vec![take],
+        findings: Vec::new(),
+        unreadable: Vec::new(),
+        other: Vec::new(),
+        threads: 1,
+    };
+    report(day, &Settings::default())
+}
+
 /// Every threshold in force, by detector.
 fn thresholds(settings: &Settings) -> BTreeMap<String, BTreeMap<String, f64>> {
     let mut by_kind: BTreeMap<String, BTreeMap<String, f64>> = BTreeMap::new();

@@ -179,7 +179,7 @@ fn replaced(text: &str, bad: impl Fn(char) -> bool) -> String {
 }
 
 /// One line of a width; what is too long ends in an ellipsis.
-fn fitted(text: &str, width: usize) -> String {
+pub(crate) fn fitted(text: &str, width: usize) -> String {
     let text = &printable(text);
     if text.width() <= width {
         return text.to_owned();

@@ -1,5 +1,7 @@
 //! Stable ids of takes: from the audio alone, so that relabelling a file does not make another take of it.
 
+use std::collections::BTreeMap;
+
 use xxhash_rust::xxh3::xxh3_128;
 
 use super::Take;
@@ -13,13 +15,12 @@ pub fn ids(takes: &[Take]) -> Vec<String> {
     let mut by_path: Vec<usize> = (0..takes.len()).collect();
     by_path.sort_by(|&a, &b| path(&takes[a]).cmp(path(&takes[b])).then(a.cmp(&b)));
     let mut ids = bare.clone();
-    for (rank, &i) in by_path.iter().enumerate() {
-        let earlier = by_path[..rank]
-            .iter()
-            .filter(|&&j| bare[j] == bare[i])
-            .count();
-        if earlier > 0 {
-            ids[i] = format!("{}-{}", bare[i], earlier + 1);
+    let mut seen: BTreeMap<&str, usize> = BTreeMap::new();
+    for i in by_path {
+        let count = seen.entry(&bare[i]).or_default();
+        *count += 1;
+        if *count > 1 {
+            ids[i] = format!("{}-{count}", bare[i]);
         }
     }
     ids

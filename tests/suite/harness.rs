@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use takeproof::pipeline;
+use takeproof::pipeline::{self, How};
 use takeproof::report::{build, model};
 use takeproof::settings::Settings;
 use takeproof::synth::Rendered;
@@ -10,7 +10,11 @@ use takeproof::synth::wav::{self, Label};
 
 /// Check a folder or file with a number of threads (0: one per core).
 pub(crate) fn check_path(path: &Path, settings: &Settings, threads: usize) -> model::Report {
-    let day = pipeline::day(&[path.to_owned()], settings, threads, &(), build::take);
+    let how = How {
+        threads,
+        ..How::default()
+    };
+    let day = pipeline::day(&[path.to_owned()], settings, &how, build::take);
     build::report(day, settings)
 }
 

@@ -16,6 +16,8 @@
 //!
 //! *Source.* iXML `FILE_SET`; sound reports as tables: common practice, no source.
 
+use std::collections::BTreeSet;
+
 use crate::detect::labels::{counted, of_day, shown};
 use crate::detect::{DayView, Detector, Explain, Finding, Run};
 use crate::report::model::{Origin, Severity};
@@ -77,14 +79,12 @@ fn run(view: &DayView<'_>) -> Vec<Finding> {
 /// Names that a list has and no folder.
 fn listed(view: &DayView<'_>, list: &List) -> Option<Finding> {
     let stem = |name: &str| slate::stem(name).to_lowercase();
-    let here: Vec<String> = view.here.iter().map(|n| stem(n)).collect();
+    let here: BTreeSet<String> = view.here.iter().map(|n| stem(n)).collect();
+    // By itself, or as the members of a set, which stand behind it in the order of names.
     let is_here = |name: &&String| {
-        let wanted = stem(name);
-        let of_a_set = |h: &String| {
-            h.strip_prefix(&wanted)
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('_'))
-        };
-        here.iter().any(of_a_set)
+        let (alone, member) = (stem(name), format!("{}_", stem(name)));
+        let next = here.range(member.clone()..).next();
+        here.contains(&alone) || next.is_some_and(|n| n.starts_with(&member))
     };
     let missing: Vec<String> = list.files.iter().filter(|n| !is_here(n)).cloned().collect();
     let first = missing.first()?;

@@ -250,9 +250,11 @@ fn largest_ratio_db(
     bands: std::ops::Range<usize>,
 ) -> Option<Vec<f64>> {
     let anywhere = vec![true; view.grid.frames];
+    let floors = [track, other].map(|t| view.tracks[t].floor.powers(bands.clone()));
     let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
         .map(|talker| {
-            let of = |fit: &[bool]| ratios_db(view, track, other, talker, fit, bands.clone());
+            let of =
+                |fit: &[bool]| ratios_db(view, [track, other], &floors, talker, fit, bands.clone());
             let found = of(both_fit);
             if found.iter().flatten().count() >= LEAST_BANDS {
                 found
@@ -291,18 +293,20 @@ fn largest_ratio_db(
 /// than half a second of it.
 fn ratios_db(
     view: &TakeView<'_>,
-    track: usize,
-    other: usize,
+    pair: [usize; 2],
+    floors: &[Vec<Vec<f64>>; 2],
     talker: usize,
     both_fit: &[bool],
     bands: std::ops::Range<usize>,
 ) -> Vec<Option<f64>> {
-    let (a, b) = (&view.tracks[track], &view.tracks[other]);
+    let [a, b] = pair.map(|t| &view.tracks[t]);
     let alone: Vec<usize> = (0..view.grid.frames)
         .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
         .collect();
     let least = view.grid.frames_in(0.5);
-    let floors = [a, b].map(|m| m.floor.powers(bands.clone()));
+    if alone.len() < least {
+        return vec![None; bands.len()];
+    }
     bands
         .enumerate()
         .map(|(k, band)| {
