@@ -1,11 +1,12 @@
 #!/usr/bin/env bash
-# What does a file cost beyond its audio? Many short takes in one folder against a single take of the same length.
+# What does a file cost beyond its audio? Many short takes in one folder against the seconds of one long take.
 # usage: benches/per-file.sh [TAKES] [SECONDS] [TRACKS]
 #
-# Overhead per file = (CPU of the folder - CPU of the long take) / TAKES, once more with half as many takes: where it grows with
-# their number, something is worse than linear. CPU (user and system) of one thread, because it hangs on other load least.
+# Overhead per file = CPU of the folder / TAKES - SECONDS * CPU of a second of the long take, once more with half as many takes:
+# where it grows with their number, something is worse than linear. CPU (user and system) of one thread, because it hangs on other load least.
 # Another binary: TAKEPROOF=path/to/takeproof benches/per-file.sh
 set -euo pipefail
+long_s=600
 takes="${1:-2000}" seconds="${2:-5}" tracks="${3:-2}"
 cd "$(dirname "$0")/.."
 cargo build --release --quiet --example many_takes --example long_take
@@ -17,8 +18,8 @@ work="$(mktemp -d)"
 trap 'rm -rf "$work"' EXIT
 target/release/examples/many_takes "$work/many" "$takes" "$tracks" "$seconds"
 mkdir "$work/half"
-find "$work/many" -name '*.wav' | sort | head -n $((takes / 2)) | xargs cp -t "$work/half"
-target/release/examples/long_take "$work/long.wav" "$tracks" $((takes * seconds))
+find "$work/many" -name '*.wav' | sort | sed -n "1,$((takes / 2))p" | xargs cp -t "$work/half"
+target/release/examples/long_take "$work/long.wav" "$tracks" "$long_s"
 
 # CPU seconds of a check, the least of three.
 cpu() {
@@ -30,7 +31,8 @@ cpu() {
 }
 many="$(cpu "$work/many")" half="$(cpu "$work/half")" long="$(cpu "$work/long.wav")"
 echo "commit $(git describe --always --dirty), $(lscpu | sed -n 's/^Model name: *//p'), $tracks tracks of $seconds s"
-awk -v n="$takes" -v m="$many" -v h="$half" -v l="$long" 'BEGIN {
-    printf "%d takes %.2f s, %d takes %.2f s, one of the same length as all %.2f s CPU\n", n, m, n / 2, h, l
-    printf "beyond its audio: %.2f ms a file, with half as many %.2f ms\n", (m - l) / n * 1000, (h - l / 2) / (n / 2) * 1000
+awk -v n="$takes" -v m="$many" -v h="$half" -v l="$long" -v t="$long_s" -v s="$seconds" 'BEGIN {
+    printf "%d takes %.2f s, %d takes %.2f s, one of %d s %.2f s CPU\n", n, m, n / 2, h, t, l
+    audio = s * l / t
+    printf "beyond its audio: %.2f ms a file, with half as many %.2f ms\n", (m / n - audio) * 1000, (2 * h / n - audio) * 1000
 }'
