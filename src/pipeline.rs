@@ -15,7 +15,7 @@ use crate::container::{self, ReadError};
 use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
-use crate::measure::{Chunk, FilterMeters, Grid, TOGETHER, TrackMeasures, TrackMeter};
+use crate::measure::{Chunk, FilterMeters, Grid, TrackMeasures, TrackMeter};
 use crate::report::model::{Landmark, Unreadable, Window};
 use crate::scan::{self, lists::List};
 use crate::settings::Settings;
@@ -489,8 +489,12 @@ fn meters(take: &Take) -> Meters {
 /// Hand a block to the meters; what is no number becomes silence and is counted.
 fn push(meters: &mut Meters, block: &mut Block) {
     let Block { start, x, codes } = block;
-    let tracks = meters.par_iter_mut().zip(x.par_iter_mut());
-    tracks.for_each(|((_, nonfinite), x)| {
+    let tracks = meters.iter_mut().zip(x.iter_mut().zip(codes.iter()));
+    tracks.for_each(|((_, nonfinite), (x, codes))| {
+        // Whole numbers are finite.
+        if codes.len() == x.len() {
+            return;
+        }
         // Nearly always there is none, and a sum over all is quick.
         if x.iter().map(|s| u32::from(!s.is_finite())).sum::<u32>() == 0 {
             return;
@@ -503,11 +507,12 @@ fn push(meters: &mut Meters, block: &mut Block) {
     let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
     let (mut filtered, mut plain): (Vec<_>, Vec<_>) =
         meters.iter_mut().map(|(m, _)| m.halves()).unzip();
+    let together = FilterMeters::together();
     rayon::join(
         || {
             filtered
-                .par_chunks_mut(TOGETHER)
-                .zip(x.par_chunks(TOGETHER))
+                .par_chunks_mut(together)
+                .zip(x.par_chunks(together))
                 .for_each(|(meters, x)| FilterMeters::push(meters, x));
         },
         || {

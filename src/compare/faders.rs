@@ -11,14 +11,12 @@
 //! trend, ripples at the rate of the delay where a second microphone of the same voice is in the mix; the voice itself
 //! cancels in the quotient.
 
-use std::sync::Arc;
-
 use rayon::prelude::*;
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::num_complex::Complex;
 
 use super::pairs::parabola;
 use super::spectra::{Layout, SpectrumMeter};
+use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 use crate::report::model::Role;
@@ -41,6 +39,8 @@ const LEAST_PULL: f64 = 1e-10;
 const MEMORY: f32 = 1.0 / 120.0;
 /// Latest and earliest bus looked for, ms.
 const BUS_MS: f64 = 15.0;
+/// Length of the transform of the logarithm.
+const ECHO_SIZE: usize = 1024;
 /// Windows between two looks at the bus delay: about a second.
 const BUS_WINDOWS: usize = 24;
 
@@ -220,8 +220,8 @@ struct Bus {
 
 /// Transform of the logarithm of a transfer function, and of the bus correlation.
 struct Echo {
-    forward: Arc<dyn RealToComplex<f32>>,
-    back: Arc<dyn ComplexToReal<f32>>,
+    forward: Forward,
+    back: Back,
     /// Hann window over the band of the ripple.
     window: Vec<f32>,
 }
@@ -243,7 +243,6 @@ impl FaderMeter {
         };
         let sources = with(false);
         let n = sources.len();
-        let mut planner = RealFftPlanner::new();
         let length = (layout.bins.max(8) * 5).next_power_of_two();
         FaderMeter {
             layout,
@@ -272,8 +271,8 @@ impl FaderMeter {
             power: vec![vec![0.0; layout.bins]; n],
             sources,
             echo: Echo {
-                forward: planner.plan_fft_forward(1024),
-                back: planner.plan_fft_inverse(length),
+                forward: Forward::new(ECHO_SIZE),
+                back: Back::new(length),
                 window: hann(layout.band(RIPPLE_HZ.0, RIPPLE_HZ.1).len()),
             },
         }
@@ -424,11 +423,10 @@ impl FaderMeter {
             if !look {
                 continue;
             }
-            let mut input = self.echo.back.make_input_vec();
-            input[band.clone()].copy_from_slice(&bus.phases[band.clone()]);
-            let mut out = self.echo.back.make_output_vec();
-            // Cannot fail: all lengths come from the plan itself.
-            let _ = self.echo.back.process(&mut input, &mut out);
+            let bins = self.echo.back.bins();
+            bins.fill(Complex::default());
+            bins[band.clone()].copy_from_slice(&bus.phases[band.clone()]);
+            let out = self.echo.back.samples();
             let step_s = 1.0 / (self.layout.bin_hz * out.len() as f64);
             let reach = ((BUS_MS / 1000.0 / step_s) as i64).min(out.len() as i64 / 2 - 1);
             let at = |lag: i64| out[lag.rem_euclid(out.len() as i64) as usize].abs();
@@ -482,7 +480,7 @@ impl FaderMeter {
         for (i, power) in self.power.iter_mut().enumerate() {
             for bus in &mut self.mixes {
                 if let Some((quefrency_s, depth, distinct)) =
-                    ripple(&self.layout, &bus.cross[i], power, &self.echo)
+                    ripple(&self.layout, &bus.cross[i], power, &mut self.echo)
                 {
                     bus.ripples[i].push(Ripple {
                         at_s,
@@ -674,11 +672,11 @@ fn ripple(
     layout: &Layout,
     cross: &[Complex<f32>],
     power: &[f32],
-    echo: &Echo,
+    echo: &mut Echo,
 ) -> Option<(f64, f32, f32)> {
     let band = layout.band(RIPPLE_HZ.0, RIPPLE_HZ.1);
     let n = band.len();
-    if !(64..=1024).contains(&n) || band.clone().any(|k| power[k] <= 0.0) {
+    if !(64..=ECHO_SIZE).contains(&n) || band.clone().any(|k| power[k] <= 0.0) {
         return None;
     }
     let logs: Vec<f32> = band
@@ -690,20 +688,18 @@ fn ripple(
     for (i, x) in logs.iter().enumerate() {
         sums[i + 1] = sums[i] + f64::from(*x);
     }
-    let mut input = echo.forward.make_input_vec();
-    input.fill(0.0);
+    let (mut input, mut window) = ([0f32; ECHO_SIZE], [0f32; ECHO_SIZE]);
+    window[..n].copy_from_slice(&echo.window);
     let mut gain = 0f32;
     for i in 0..n {
         let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
         let trend = ((sums[b] - sums[a]) / (b - a) as f64) as f32;
         let w = echo.window[i];
-        input[i] = (logs[i] - trend) * w;
+        input[i] = logs[i] - trend;
         gain += w;
     }
-    let mut out = echo.forward.make_output_vec();
-    // Cannot fail: all lengths come from the plan itself.
-    let _ = echo.forward.process(&mut input, &mut out);
-    let step_s = 1.0 / (layout.bin_hz * 1024.0);
+    let out = echo.forward.bins(&input, 0.0, &window, ECHO_SIZE / 2 + 1);
+    let step_s = 1.0 / (layout.bin_hz * ECHO_SIZE as f64);
     let (first, last) = (
         (0.0004 / step_s).ceil() as usize,
         ((0.02 / step_s) as usize).min(out.len() - 2),

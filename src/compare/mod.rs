@@ -13,7 +13,6 @@ pub use pairs::PairMeasures;
 pub use speech::SpeechMap;
 
 use rayon::prelude::*;
-use realfft::RealFftPlanner;
 
 use crate::take::Take;
 
@@ -42,11 +41,10 @@ impl Meter {
         let positions: Vec<usize> = (0..take.tracks.len())
             .filter(|&i| take.tracks[i].carries_sound())
             .collect();
-        let mut planner = RealFftPlanner::new();
         Meter {
             spectra: positions
                 .iter()
-                .map(|_| spectra::SpectrumMeter::new(layout, &mut planner))
+                .map(|_| spectra::SpectrumMeter::new(layout))
                 .collect(),
             pairs: pairs::PairMeter::new(take, layout, &positions),
             faders: faders::FaderMeter::new(take, layout, &positions),

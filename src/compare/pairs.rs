@@ -10,15 +10,13 @@
 //! speech (a walking talker moves them by no more than 6 ms a second), and takes the median over the stretches. Where one
 //! body microphone of the pair belongs to somebody, that person's own stretches count.
 
-use std::sync::Arc;
-
 use rayon::prelude::*;
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner};
+use rustfft::num_complex::Complex;
 
 use super::SpeechMap;
 use super::spectra::{HALF, Layout, SpectrumMeter, TrackCell};
 use super::speech::runs;
+use crate::dsp::fft::Back;
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 use crate::report::model::{DelayKind, Polarity, Role};
@@ -111,17 +109,6 @@ pub struct PairMeter {
     halves: usize,
     windows: usize,
     pairs: Vec<Running>,
-    back: Back,
-}
-
-/// The inverse transform, shared.
-#[derive(Clone)]
-struct Back(Arc<dyn ComplexToReal<f32>>);
-
-impl std::fmt::Debug for Back {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("Back")
-    }
 }
 
 /// A pair on its way.
@@ -140,9 +127,9 @@ struct Scratch {
     cross: Vec<Complex<f32>>,
     weights: Vec<f32>,
     scales: Vec<f32>,
-    spectrum: Vec<Complex<f32>>,
-    correlation: Vec<f32>,
-    work: Vec<Complex<f32>>,
+    /// Cross spectrum over the powers.
+    normalised: Vec<Complex<f32>>,
+    back: Back,
 }
 
 impl PairMeter {
@@ -168,15 +155,12 @@ impl PairMeter {
                 }
             }
         }
-        let mut planner = RealFftPlanner::new();
-        let length = (layout.bins.max(8) * 5).next_power_of_two();
         PairMeter {
             layout,
             positions: positions.to_vec(),
             halves: 0,
             windows: 0,
             pairs,
-            back: Back(planner.plan_fft_inverse(length)),
         }
     }
 
@@ -186,9 +170,8 @@ impl PairMeter {
             return;
         }
         let (layout, first_half, first_window) = (self.layout, self.halves, self.windows);
-        let back = &self.back;
         self.pairs.par_iter_mut().for_each_init(
-            || Scratch::new(layout, back),
+            || Scratch::new(layout),
             |scratch, pair| {
                 let (a, b) = (&spectra[pair.a].block, &spectra[pair.b].block);
                 let mut half = first_half;
@@ -208,8 +191,7 @@ impl PairMeter {
                             a: &a.cells[i],
                             b: &b.cells[i],
                         };
-                        pair.cells
-                            .extend(cell(&layout, half, &parts, back, scratch));
+                        pair.cells.extend(cell(&layout, half, &parts, scratch));
                     }
                     std::mem::swap(&mut pair.sum, &mut pair.last);
                     pair.sum.fill(Complex::default());
@@ -237,14 +219,13 @@ impl PairMeter {
 }
 
 impl Scratch {
-    fn new(layout: Layout, back: &Back) -> Scratch {
+    fn new(layout: Layout) -> Scratch {
         Scratch {
             cross: vec![Complex::default(); layout.bins],
             weights: vec![0.0; layout.bins],
             scales: Vec::with_capacity(layout.bins),
-            spectrum: back.0.make_input_vec(),
-            correlation: back.0.make_output_vec(),
-            work: back.0.make_scratch_vec(),
+            normalised: vec![Complex::default(); layout.bins],
+            back: Back::new((layout.bins.max(8) * 5).next_power_of_two()),
         }
     }
 }
@@ -273,13 +254,7 @@ widest! {
 }
 
 /// Reduce a cell; `None` where too little stands over the backgrounds.
-fn cell(
-    layout: &Layout,
-    half: usize,
-    parts: &Parts<'_>,
-    back: &Back,
-    scratch: &mut Scratch,
-) -> Option<Cell> {
+fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) -> Option<Cell> {
     let band = layout.band(DELAY_HZ.0, DELAY_HZ.1);
     if band.is_empty() {
         return None;
@@ -292,7 +267,6 @@ fn cell(
     if share < LEAST_SHARE * band.len() as f32 {
         return None;
     }
-    scratch.spectrum.fill(Complex::default());
     let halves = parts.cross.0.iter().zip(parts.cross.1);
     for (cross, (first, second)) in scratch.cross.iter_mut().zip(halves) {
         *cross = first + second;
@@ -301,22 +275,17 @@ fn cell(
     let (a, b) = (&parts.a.power[band.clone()], &parts.b.power[band.clone()]);
     over_root_powers(&mut scratch.scales, weights, a, b);
     for (k, scale) in band.clone().zip(&scratch.scales) {
-        scratch.spectrum[k] = scratch.cross[k] * *scale;
+        scratch.normalised[k] = scratch.cross[k] * *scale;
     }
-    let normalised: Vec<Complex<f32>> = scratch.spectrum[..layout.bins].to_vec();
-    // Cannot fail: all lengths come from the plan itself.
-    let _ = back.0.process_with_scratch(
-        &mut scratch.spectrum,
-        &mut scratch.correlation,
-        &mut scratch.work,
-    );
-    let step_s = 1.0 / (layout.bin_hz * scratch.correlation.len() as f64);
+    let normalised = &scratch.normalised;
+    let bins = scratch.back.bins();
+    bins.fill(Complex::default());
+    bins[band.clone()].copy_from_slice(&normalised[band.clone()]);
+    let correlation = scratch.back.samples();
+    let step_s = 1.0 / (layout.bin_hz * correlation.len() as f64);
     let mut candidates = [Candidate::default(); CANDIDATES];
-    for (slot, lag) in candidates
-        .iter_mut()
-        .zip(peaks(&scratch.correlation, step_s))
-    {
-        *slot = refined(layout, &normalised, &band, share, lag * step_s, step_s);
+    for (slot, lag) in candidates.iter_mut().zip(peaks(correlation, step_s)) {
+        *slot = refined(layout, normalised, &band, share, lag * step_s, step_s);
     }
     candidates.sort_by(|p, q| q.height.abs().total_cmp(&p.height.abs()));
 

@@ -3,11 +3,9 @@
 //! Hann windows of about 85 ms (a power of two), half a window apart. Half a dozen windows make a *half cell* of about a
 //! quarter of a second: per track and bin its power, and the share of it that stands over the track's own background.
 
-use std::sync::Arc;
+use rustfft::num_complex::Complex;
 
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
-
+use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
 
 /// Windows per half cell.
@@ -104,12 +102,9 @@ impl TrackCell {
 /// The spectrum meter of one track.
 pub struct SpectrumMeter {
     layout: Layout,
-    fft: Arc<dyn RealToComplex<f32>>,
+    fft: Forward,
     window: Vec<f32>,
     pending: Vec<f32>,
-    input: Vec<f32>,
-    output: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
     background: Vec<f32>,
     power: Vec<f32>,
     in_half: usize,
@@ -129,8 +124,7 @@ impl std::fmt::Debug for SpectrumMeter {
 
 impl SpectrumMeter {
     /// A meter at rest.
-    pub fn new(layout: Layout, planner: &mut RealFftPlanner<f32>) -> SpectrumMeter {
-        let fft = planner.plan_fft_forward(layout.size);
+    pub fn new(layout: Layout) -> SpectrumMeter {
         SpectrumMeter {
             layout,
             window: (0..layout.size)
@@ -140,15 +134,12 @@ impl SpectrumMeter {
                 })
                 .collect(),
             pending: Vec::new(),
-            input: fft.make_input_vec(),
-            output: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
             background: Vec::new(),
             power: vec![0.0; layout.bins],
             in_half: 0,
             half: TrackCell::default(),
             block: TrackSpectra::default(),
-            fft,
+            fft: Forward::new(layout.size),
         }
     }
 
@@ -160,11 +151,9 @@ impl SpectrumMeter {
         let mut used = 0;
         while self.pending.len() - used >= self.layout.size {
             let here = &self.pending[used..used + self.layout.size];
-            lanes::shape(&mut self.input, here, &self.window);
-            // Cannot fail: all lengths come from the plan itself.
-            let _ =
-                self.fft
-                    .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
+            let bins = self.fft.bins(here, 0.0, &self.window, self.layout.bins);
+            self.block.windows.extend_from_slice(bins);
+            lanes::add_powers(&mut self.power, bins);
             self.window_done();
             used += self.layout.hop;
         }
@@ -172,9 +161,6 @@ impl SpectrumMeter {
     }
 
     fn window_done(&mut self) {
-        let bins = &self.output[..self.layout.bins];
-        self.block.windows.extend_from_slice(bins);
-        lanes::add_powers(&mut self.power, bins);
         self.in_half += 1;
         if self.in_half < HALF {
             return;
@@ -228,7 +214,7 @@ mod tests {
             .map(|i| ((i * i) as f32 * 0.001).sin())
             .collect();
         let run = |block: usize| {
-            let mut meter = SpectrumMeter::new(layout, &mut RealFftPlanner::new());
+            let mut meter = SpectrumMeter::new(layout);
             let (mut windows, mut halves) = (Vec::new(), 0);
             for part in x.chunks(block) {
                 meter.push(part);

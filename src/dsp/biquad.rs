@@ -5,6 +5,8 @@
 //! One vector holds the same sample of as many streams as the processor has lanes; the arithmetic of each stream is that of
 //! a single one, to the last bit.
 
+use std::ops::Range;
+
 use pulp::{Simd, WithSimd, bytemuck};
 
 use super::widest::dispatch;
@@ -88,6 +90,19 @@ pub trait InStep: Sized {
     fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut Self], x: &[S::f64s]);
 }
 
+/// How many streams go in step: lanes of a vector of double precision.
+pub fn lanes() -> usize {
+    struct Lanes;
+    impl WithSimd for Lanes {
+        type Output = usize;
+        #[inline(always)]
+        fn with_simd<S: Simd>(self, _: S) -> usize {
+            S::F64_LANES
+        }
+    }
+    dispatch(Lanes)
+}
+
 /// Take in samples: a meter a stream, equally many samples for each.
 pub fn in_step<M: InStep>(meters: &mut [&mut M], x: &[&[f32]]) {
     dispatch(Streams { meters, x });
@@ -101,6 +116,29 @@ struct Streams<'a, 'm, M> {
 /// Samples of each stream that stand side by side at a time.
 const PIECE: usize = 2048;
 
+/// Samples side by side where there are `N` streams for `N` lanes, known beforehand: one conversion for all of them.
+#[inline(always)]
+fn all_beside<const N: usize>(flat: &mut [f64], x: &[&[f32]], span: Range<usize>) -> bool {
+    let Ok(x) = <&[&[f32]; N]>::try_from(x) else {
+        return false;
+    };
+    let (rows, rest) = flat.as_chunks_mut::<N>();
+    if rows.len() != span.len() || !rest.is_empty() {
+        return false;
+    }
+    let x = x.map(|x| &x[span.clone()]);
+    for (i, row) in rows.iter_mut().enumerate() {
+        let mut now = [0f32; N];
+        for (now, x) in now.iter_mut().zip(&x) {
+            *now = x[i];
+        }
+        for (out, now) in row.iter_mut().zip(now) {
+            *out = f64::from(now);
+        }
+    }
+    true
+}
+
 impl<M: InStep> WithSimd for Streams<'_, '_, M> {
     type Output = ();
 
@@ -113,9 +151,11 @@ impl<M: InStep> WithSimd for Streams<'_, '_, M> {
                 let to = (from + PIECE).min(x[0].len());
                 beside.resize(to - from, simd.splat_f64s(0.0));
                 let flat: &mut [f64] = bytemuck::cast_slice_mut(&mut beside);
-                for (lane, x) in x.iter().enumerate() {
-                    for (samples, &v) in flat.chunks_exact_mut(lanes).zip(&x[from..to]) {
-                        samples[lane] = f64::from(v);
+                if !(all_beside::<8>(flat, x, from..to) || all_beside::<4>(flat, x, from..to)) {
+                    for (lane, x) in x.iter().enumerate() {
+                        for (samples, &v) in flat.chunks_exact_mut(lanes).zip(&x[from..to]) {
+                            samples[lane] = f64::from(v);
+                        }
                     }
                 }
                 M::push_lanes(simd, meters, &beside);

@@ -2,7 +2,7 @@
 
 use std::ops::{AddAssign, Mul};
 
-use realfft::num_complex::Complex;
+use rustfft::num_complex::Complex;
 
 use super::widest::widest;
 
@@ -12,12 +12,7 @@ const LANES: usize = 8;
 widest! {
     /// Largest |x|; 0 of nothing. `x` must not hold NaN.
     pub fn peak<'a>(x: &'a [f32]) -> f32 {
-        // Magnitudes order as their bits do, and whole numbers may be compared in any order.
-        let mut largest = 0i32;
-        for v in x {
-            largest = largest.max((v.to_bits() & 0x7fff_ffff) as i32);
-        }
-        f32::from_bits(largest as u32)
+        peak_within(x)
     }
 
     /// Smallest and largest of 0 and the samples. `x` must not hold NaN.
@@ -46,21 +41,7 @@ widest! {
 
     /// Sum of squares.
     pub fn energy<'a>(x: &'a [f32]) -> f64 {
-        let mut lanes = [0f64; LANES];
-        let (whole, rest) = x.as_chunks::<LANES>();
-        for part in whole {
-            for k in 0..LANES {
-                lanes[k] += f64::from(part[k]) * f64::from(part[k]);
-            }
-        }
-        let mut sum = 0.0;
-        for &v in rest {
-            sum += f64::from(v) * f64::from(v);
-        }
-        for lane in lanes {
-            sum += lane;
-        }
-        sum
+        energy_within(x)
     }
 
     /// Sum of products in single precision; the shorter length counts.
@@ -120,6 +101,37 @@ widest! {
         }
         *lanes = sums;
     }
+}
+
+/// [`peak`] for work that is compiled for the widest instructions itself.
+#[inline(always)]
+pub fn peak_within(x: &[f32]) -> f32 {
+    // Magnitudes order as their bits do, and whole numbers may be compared in any order.
+    let mut largest = 0i32;
+    for v in x {
+        largest = largest.max((v.to_bits() & 0x7fff_ffff) as i32);
+    }
+    f32::from_bits(largest as u32)
+}
+
+/// [`energy`] for work that is compiled for the widest instructions itself.
+#[inline(always)]
+pub fn energy_within(x: &[f32]) -> f64 {
+    let mut lanes = [0f64; LANES];
+    let (whole, rest) = x.as_chunks::<LANES>();
+    for part in whole {
+        for k in 0..LANES {
+            lanes[k] += f64::from(part[k]) * f64::from(part[k]);
+        }
+    }
+    let mut sum = 0.0;
+    for &v in rest {
+        sum += f64::from(v) * f64::from(v);
+    }
+    for lane in lanes {
+        sum += lane;
+    }
+    sum
 }
 
 /// [`dot`] for work that is compiled for the widest instructions itself.

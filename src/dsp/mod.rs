@@ -3,5 +3,6 @@
 pub mod biquad;
 pub mod decimate;
 pub mod extreme;
+pub mod fft;
 pub mod lanes;
 pub mod widest;

@@ -5,6 +5,7 @@
 
 use std::array::from_fn;
 use std::f64::consts::PI;
+use std::sync::LazyLock;
 
 use pulp::Simd;
 
@@ -41,6 +42,41 @@ pub fn level(code: u8) -> f64 {
 pub fn code(level_db: f64) -> u8 {
     // The cast cuts off and saturates: minus infinity becomes 0.
     ((level_db - BOTTOM_DB) * 2.0 + 0.5) as u8
+}
+
+/// Code of a power (mean square): what [`code`] says of its level, without the logarithm.
+fn power_code(power: f64) -> u8 {
+    // Sixteen parts of an octave are shorter than a code is long: at most one border lies within each.
+    fn part(power: f64) -> usize {
+        (power.to_bits() >> 48) as usize
+    }
+    static TABLE: LazyLock<(Vec<f64>, usize, Vec<u8>)> = LazyLock::new(|| {
+        let of = |bits: u64| code(power_db(f64::from_bits(bits)));
+        // Powers from which on each code holds.
+        let mut borders = vec![0.0];
+        for wanted in 1..=u8::MAX {
+            let (mut below, mut from) = (0u64, f64::MAX.to_bits());
+            while from - below > 1 {
+                let middle = below + (from - below) / 2;
+                if of(middle) < wanted {
+                    below = middle;
+                } else {
+                    from = middle;
+                }
+            }
+            borders.push(f64::from_bits(from));
+        }
+        let (first, last) = (part(borders[1]), part(borders[usize::from(u8::MAX)]));
+        let codes = (first..=last).map(|p| of((p as u64) << 48)).collect();
+        (borders, first, codes)
+    });
+    let (borders, first, codes) = &*TABLE;
+    let Some(place) = part(power).checked_sub(*first) else {
+        return 0;
+    };
+    let code = codes.get(place).copied().unwrap_or(u8::MAX);
+    let next = borders.get(usize::from(code) + 1);
+    code + u8::from(next.is_some_and(|&next| power >= next))
 }
 
 impl Fine {
@@ -201,8 +237,8 @@ impl FineMeter {
 
     fn close(&mut self) {
         let n = self.count.max(1) as f64;
-        self.out.high.push(code(power_db(self.sums[0] / n)));
-        self.out.mid.push(code(power_db(self.sums[1] / n)));
+        self.out.high.push(power_code(self.sums[0] / n));
+        self.out.mid.push(power_code(self.sums[1] / n));
         self.sums = [0.0; 2];
         self.count = 0;
     }
@@ -299,6 +335,23 @@ mod tests {
         let silent = measure(&[0.0; 480], 48_000, 480);
         assert_eq!(silent.high, vec![0; 10]);
         assert!(measure(&[], 48_000, 1).is_empty());
+    }
+
+    #[test]
+    fn codes_of_powers_are_those_of_their_levels() {
+        let mut power = 1e-40;
+        while power < 1e6 {
+            assert_eq!(power_code(power), code(power_db(power)), "{power}");
+            power *= 1.000_37;
+        }
+        for c in 1..=u8::MAX {
+            let border = crate::units::power(level(c) - 0.25);
+            for power in [border * (1.0 - 1e-14), border, border * (1.0 + 1e-14)] {
+                assert_eq!(power_code(power), code(power_db(power)), "{power}");
+            }
+        }
+        assert_eq!(power_code(0.0), 0);
+        assert_eq!(power_code(f64::MAX), u8::MAX);
     }
 
     #[test]

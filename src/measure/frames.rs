@@ -1,10 +1,8 @@
 //! The shared frame grid: level, peak, third-octave powers and harmonicity every 20 ms.
 
-use std::sync::Arc;
+use rustfft::num_complex::Complex;
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
-
+use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 
@@ -125,12 +123,6 @@ widest! {
             *band = lanes::dot_within(shares, &powers[*first..]) * scale;
         }
     }
-
-    fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
-        for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
-            *out = (x - offset) * w;
-        }
-    }
 }
 
 /// Measures [`Frames`]. Block lengths do not change the result.
@@ -141,8 +133,8 @@ pub struct FramesMeter {
     window: Vec<f32>,
     scale: f32,
     weights: Vec<(usize, Vec<f32>)>,
-    fft: Arc<dyn RealToComplex<f32>>,
-    back: Arc<dyn ComplexToReal<f32>>,
+    fft: Forward,
+    back: Back,
     lag_window: Vec<f32>,
     auto_rate: f64,
     low_bin: usize,
@@ -152,13 +144,7 @@ pub struct FramesMeter {
     total: u64,
     // A constant offset would leak into the lowest band and pass for background.
     offset: Option<f32>,
-    input: Vec<f32>,
-    spectrum: Vec<Complex<f32>>,
     powers: Vec<f32>,
-    scratch: Vec<Complex<f32>>,
-    auto_in: Vec<Complex<f32>>,
-    auto_out: Vec<f32>,
-    auto_scratch: Vec<Complex<f32>>,
     out: Frames,
 }
 
@@ -179,7 +165,9 @@ impl FramesMeter {
     /// A meter at rest.
     pub fn new(rate: u32) -> FramesMeter {
         let hop = hop(rate);
-        let size = ((f64::from(rate) * 0.04).ceil() as usize).next_power_of_two();
+        let size = ((f64::from(rate) * 0.04).ceil() as usize)
+            .next_power_of_two()
+            .max(4);
         let window: Vec<f32> = (0..size)
             .map(|n| {
                 (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
@@ -206,9 +194,6 @@ impl FramesMeter {
                 }
             })
             .collect();
-        let mut planner = RealFftPlanner::<f32>::new();
-        let fft = planner.plan_fft_forward(size);
-        let back = planner.plan_fft_inverse(AUTO_SIZE);
         // Autocorrelation of the window itself, sampled at the lags used: dividing by it undoes the taper.
         let auto_rate = bin_hz * AUTO_SIZE as f64;
         let lag_window = (0..AUTO_SIZE / 2)
@@ -233,15 +218,9 @@ impl FramesMeter {
             scale: (2.0 / (size as f64 * energy)) as f32,
             window,
             weights,
-            input: fft.make_input_vec(),
-            spectrum: fft.make_output_vec(),
             powers: vec![0.0; size / 2 + 1],
-            scratch: fft.make_scratch_vec(),
-            auto_in: back.make_input_vec(),
-            auto_out: back.make_output_vec(),
-            auto_scratch: back.make_scratch_vec(),
-            fft,
-            back,
+            fft: Forward::new(size),
+            back: Back::new(AUTO_SIZE),
             lag_window,
             auto_rate,
             low_bin: (60.0 / bin_hz).ceil() as usize,
@@ -292,14 +271,12 @@ impl FramesMeter {
             0.0
         };
         let around = &self.pending[at..at + self.size];
-        shaped(&mut self.input, around, offset, &self.window);
         let power = lanes::energy(mine) / own.max(1) as f64;
-        // Cannot fail: all lengths come from the plan itself.
-        let _ =
-            self.fft
-                .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch);
+        let bins = self
+            .fft
+            .bins(around, offset, &self.window, self.powers.len());
         let mut bands = [0f32; BANDS];
-        lanes::powers(&mut self.powers, &self.spectrum);
+        lanes::powers(&mut self.powers, bins);
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
         let (harmonicity, pitch_hz) = self.harmonicity();
         self.out.peak.push(peak);
@@ -311,22 +288,13 @@ impl FramesMeter {
 
     fn harmonicity(&mut self) -> (f32, f32) {
         let high = ((2500.0 / (self.auto_rate / AUTO_SIZE as f64)) as usize).min(AUTO_SIZE / 2 - 1);
-        for (k, slot) in self.auto_in.iter_mut().enumerate() {
-            *slot = Complex::new(
-                if (self.low_bin..=high).contains(&k) {
-                    self.powers[k]
-                } else {
-                    0.0
-                },
-                0.0,
-            );
+        let bins = self.back.bins();
+        bins.fill(Complex::default());
+        for k in self.low_bin..=high {
+            bins[k].re = self.powers[k];
         }
-        let _ = self.back.process_with_scratch(
-            &mut self.auto_in,
-            &mut self.auto_out,
-            &mut self.auto_scratch,
-        );
-        let zero = self.auto_out[0];
+        let correlation = self.back.samples();
+        let zero = correlation[0];
         if zero <= 1e-20 {
             return (0.0, 0.0);
         }
@@ -334,8 +302,8 @@ impl FramesMeter {
         let longest = (self.auto_rate / 70.0).ceil() as usize;
         let mut best = (0f32, 0f32);
         for lag in shortest..=longest.min(AUTO_SIZE / 2 - 1) {
-            let r = self.auto_out[lag];
-            if r >= self.auto_out[lag - 1] && r >= self.auto_out[lag + 1] {
+            let r = correlation[lag];
+            if r >= correlation[lag - 1] && r >= correlation[lag + 1] {
                 let r = (r / zero / self.lag_window[lag].max(0.05)).min(1.0);
                 if r > best.0 {
                     best = (r, (self.auto_rate / lag as f64) as f32);

@@ -5,11 +5,7 @@
 //! of 0.7 s at full rate. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
 //! of a bin).
 
-use std::sync::Arc;
-
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
-
+use crate::dsp::fft::Forward;
 use crate::dsp::lanes::{self, places};
 use crate::dsp::widest::widest;
 use crate::units::power_db;
@@ -85,15 +81,16 @@ struct RangeMeter {
     step: u64,
     bins: std::ops::Range<usize>,
     weighted: bool,
+    /// Samples of a block of the weighting, and where each sample stands between them.
+    weight_block: usize,
+    weight_places: Vec<(u32, f64)>,
     window: Vec<f32>,
     /// Sum of the window and of its squares.
     sums: (f64, f64),
     /// Bins of each third of an octave, from the lowest up.
     thirds: Vec<std::ops::Range<usize>>,
-    fft: Arc<dyn RealToComplex<f32>>,
-    input: Vec<f32>,
-    output: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
+    fft: Forward,
+    powers: Vec<f32>,
     pending: Vec<f32>,
     out: Vec<Spectrum>,
 }
@@ -107,7 +104,6 @@ impl RangeMeter {
         } else {
             size
         };
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(size);
         let bin_hz = rate / size as f64;
         let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
         let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
@@ -116,9 +112,12 @@ impl RangeMeter {
                 (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
             })
             .collect();
+        let weight_block = ((rate * WEIGHT_BLOCK_S) as usize).max(1);
         RangeMeter {
             rate,
             size,
+            weight_places: between_blocks(if weighted { size } else { 0 }, weight_block),
+            weight_block,
             hop: if weighted { size / 2 } else { size },
             step,
             bins: first..last,
@@ -126,10 +125,8 @@ impl RangeMeter {
             sums: sums(&window),
             thirds: thirds(first..last, bin_hz),
             window,
-            input: fft.make_input_vec(),
-            output: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
-            fft,
+            fft: Forward::new(size),
+            powers: vec![0.0; size / 2 + 1],
             pending: Vec::new(),
             out: Vec::new(),
         }
@@ -152,7 +149,7 @@ impl RangeMeter {
 
     fn spectrum(&mut self) -> Spectrum {
         let weights = if self.weighted {
-            inverse_power(&self.pending, self.rate)
+            inverse_power(&self.pending, self.weight_block, &self.weight_places)
         } else {
             None
         };
@@ -165,17 +162,13 @@ impl RangeMeter {
         });
         let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
         let window = window.as_ref().unwrap_or(&self.window);
-        lanes::shape(&mut self.input, &self.pending, window);
         if sum <= 0.0 {
             return Spectrum::default();
         }
-        // Cannot fail: all lengths come from the plan itself.
-        let _ = self
-            .fft
-            .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
         let bins = self.bins.clone();
-        let mut powers = vec![0f32; self.output.len()];
-        lanes::powers(&mut powers, &self.output);
+        let powers = &mut self.powers;
+        let count = powers.len();
+        lanes::powers(powers, self.fft.bins(&self.pending, 0.0, window, count));
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -193,10 +186,11 @@ impl RangeMeter {
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
         let mut around = Vec::with_capacity(2 * AROUND);
-        let likely = likely_peaks(&powers, bins, least);
-        for k in likely {
+        let first = bins.start;
+        for k in likely_peaks(powers, bins, least) {
+            let k = first + k as usize;
             let p = f64::from(powers[k]);
-            let (below, above) = surroundings(&powers, k);
+            let (below, above) = surroundings(powers, k);
             around.clear();
             around.extend(below.iter().chain(above).map(|p| p.to_bits()));
             let mean = median(&mut around) / std::f64::consts::LN_2;
@@ -269,37 +263,59 @@ fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
 }
 
 widest! {
-    /// How many of the values do not exceed a limit.
-    fn count_up_to<'a>(below: &'a [f32], above: &'a [f32], limit: f32) -> u32 {
-        let mut count = 0;
-        for v in below {
-            count += u32::from(*v <= limit);
+    /// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of
+    /// these do not exceed what the mean then may be at most.
+    fn keep_likely<'a, 'b>(bins: &'a mut Vec<u32>, powers: &'b [f32], first: usize, least: f64) {
+        let mut kept = 0;
+        // The margin is for the rounding of single precision.
+        let share = (std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
+        for j in 0..bins.len() {
+            let k = first + bins[j] as usize;
+            let limit = powers[k] * share;
+            let (below, above) = surroundings(powers, k);
+            let mut up_to = 0;
+            if let (Some(below), Some(above)) = (
+                below.first_chunk::<AROUND>(),
+                above.first_chunk::<AROUND>(),
+            ) {
+                for i in 0..AROUND {
+                    up_to += u32::from(below[i] <= limit) + u32::from(above[i] <= limit);
+                }
+            } else {
+                for v in below {
+                    up_to += u32::from(*v <= limit);
+                }
+                for v in above {
+                    up_to += u32::from(*v <= limit);
+                }
+            }
+            // Kept only if the next one does not write over it.
+            bins[kept] = bins[j];
+            kept += usize::from(2 * up_to > (below.len() + above.len()) as u32);
         }
-        for v in above {
-            count += u32::from(*v <= limit);
+        bins.truncate(kept);
+    }
+
+    /// How many values lie below a limit.
+    fn count_below<'a>(values: &'a [u32], limit: u32) -> usize {
+        let mut count = 0u32;
+        for v in values {
+            count += u32::from(*v < limit);
         }
-        count
+        count as usize
     }
 }
 
 /// Local maxima that may stand `least` over the mean of their surroundings. A median over the limit has half of the values
 /// over it: counting those is cheaper than ranking them, and settles nearly all.
-fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<usize> {
+fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<u32> {
     let mut maxima = Vec::new();
     let around = &powers[bins.start - 1..bins.end + 1];
     places(bins.len(), &mut maxima, |i| {
         (around[i + 1] > around[i]) & (around[i + 1] >= around[i + 2]) & (around[i + 1] > 0.0)
     });
+    keep_likely(&mut maxima, powers, bins.start, least);
     maxima
-        .into_iter()
-        .map(|i| bins.start + i as usize)
-        .filter(|&k| {
-            let (below, above) = surroundings(powers, k);
-            let limit = f64::from(powers[k]) * std::f64::consts::LN_2 / least * (1.0 + 1e-5);
-            let up_to = count_up_to(below, above, limit as f32);
-            2 * up_to > (below.len() + above.len()) as u32
-        })
-        .collect()
 }
 
 /// The strongest peaks (over their background) of each third of an octave, ascending in frequency.
@@ -341,14 +357,50 @@ fn median(powers: &mut [u32]) -> f64 {
         return 0.0;
     }
     let middle = powers.len() / 2;
-    f64::from(f32::from_bits(*powers.select_nth_unstable(middle).1))
+    let value = among_few(powers, middle).unwrap_or_else(|| *powers.select_nth_unstable(middle).1);
+    f64::from(f32::from_bits(value))
+}
+
+/// The value of a rank, sought among those that a sample of the values says are near it; `None` where it is not there.
+fn among_few(values: &[u32], rank: usize) -> Option<u32> {
+    const SAMPLE: usize = 64;
+    if values.len() < 8 * SAMPLE {
+        return None;
+    }
+    let every = values.len() / SAMPLE;
+    let mut sample: [u32; SAMPLE] = std::array::from_fn(|i| values[i * every]);
+    sample.sort_unstable();
+    let expected = rank * SAMPLE / values.len();
+    let (low, high) = (
+        sample[expected.saturating_sub(SAMPLE / 8)],
+        sample[(expected + SAMPLE / 8).min(SAMPLE - 1)],
+    );
+    let within = rank.checked_sub(count_below(values, low))?;
+    let mut near = Vec::new();
+    places(values.len(), &mut near, |i| {
+        (values[i] >= low) & (values[i] <= high)
+    });
+    if within >= near.len() {
+        return None;
+    }
+    near.iter_mut().for_each(|i| *i = values[*i as usize]);
+    Some(*near.select_nth_unstable(within).1)
+}
+
+/// Where each sample stands between the middles of blocks: the block before, and the share of the way to the next.
+fn between_blocks(samples: usize, block: usize) -> Vec<(u32, f64)> {
+    let place = |i: usize| {
+        let at = (i as f64 + 0.5) / block as f64 - 0.5;
+        let left = at.max(0.0) as usize;
+        (left as u32, (at - left as f64).clamp(0.0, 1.0))
+    };
+    (0..samples).map(place).collect()
 }
 
 /// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.
 /// Blocks of silence weigh nothing, and none weighs more than 1.5: a short mute must not take the whole spectrum. `None` for
 /// silence.
-fn inverse_power(x: &[f32], rate: f64) -> Option<Vec<f32>> {
-    let block = ((rate * WEIGHT_BLOCK_S) as usize).max(1);
+fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Option<Vec<f32>> {
     let mut weights: Vec<f64> = x
         .chunks(block)
         .map(|part| {
@@ -369,17 +421,11 @@ fn inverse_power(x: &[f32], rate: f64) -> Option<Vec<f32>> {
     let most = *sounding.select_nth_unstable_by(rank, f64::total_cmp).1;
     weights.iter_mut().for_each(|w| *w = (*w / most).min(1.5));
     let last = weights.len() - 1;
-    Some(
-        (0..x.len())
-            .map(|i| {
-                let at = (i as f64 + 0.5) / block as f64 - 0.5;
-                let left = at.max(0.0) as usize;
-                let share = (at - left as f64).clamp(0.0, 1.0);
-                (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share)
-                    as f32
-            })
-            .collect(),
-    )
+    let weight = |&(left, share): &(u32, f64)| {
+        let left = left as usize;
+        (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share) as f32
+    };
+    Some(places.iter().map(weight).collect())
 }
 
 /// Measures [`Lines`].

@@ -22,7 +22,7 @@ const SYNC: u128 = 0xBFFC;
 const SYNC_REVERSED: u128 = 0x3FFD;
 const FRAME_BITS: u32 = 80;
 /// Samples looked at together.
-const TILE: usize = 128;
+const TILE: usize = 64;
 
 /// Hours, minutes, seconds, frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -188,18 +188,17 @@ impl LtcMeter {
         in_step(&mut [self], &[x]);
     }
 
-    /// Follow the changes of side in the next `count` samples: `y` is what the high-pass leaves, `far` how far from zero it
-    /// has to be to count.
+    /// Follow the changes of side in the next `count` samples, at most [`TILE`]: `y` is what the high-pass leaves.
     #[inline(always)]
-    fn edges(&mut self, count: usize, y: impl Fn(usize) -> f64, far: impl Fn(usize) -> f64) {
+    fn edges(&mut self, count: usize, sides: Sides, y: impl Fn(usize) -> f64) {
+        let not_below = |n: usize| u64::MAX.checked_shl(n as u32).unwrap_or(0);
+        let crossings = sides.positive ^ (sides.positive << 1 | u64::from(self.before >= 0.0));
         // Up to `known` the last crossing of zero is known.
         let (mut from, mut known) = (0, 0);
         loop {
-            let turn = if self.high {
-                (from..count).find(|&n| y(n) < -far(n))
-            } else {
-                (from..count).find(|&n| y(n) > far(n))
-            };
+            let far = if self.high { sides.low } else { sides.high };
+            let turn = (far & not_below(from)).trailing_zeros() as usize;
+            let turn = (turn < count).then_some(turn);
             let end = turn.map_or(count, |n| n + 1);
             if turn.is_some() {
                 self.high = !self.high;
@@ -209,13 +208,11 @@ impl LtcMeter {
                     continue;
                 }
             }
-            for n in (known..end).rev() {
+            if let Some(n) = (crossings & not_below(known) & !not_below(end)).checked_ilog2() {
+                let n = n as usize;
                 let before = if n == 0 { self.before } else { y(n - 1) };
-                if (y(n) >= 0.0) != (before >= 0.0) {
-                    let share = before / (before - y(n));
-                    self.crossing = (self.at + n as u64) as f64 - 1.0 + share;
-                    break;
-                }
+                let share = before / (before - y(n));
+                self.crossing = (self.at + n as u64) as f64 - 1.0 + share;
             }
             known = end;
             if turn.is_none() {
@@ -360,6 +357,20 @@ impl LtcMeter {
     }
 }
 
+/// Where the samples of a tile stand, a bit a sample: far above zero, far below it, not below it.
+#[derive(Debug, Clone, Copy)]
+struct Sides {
+    high: u64,
+    low: u64,
+    positive: u64,
+}
+
+/// The bits of each stream.
+#[inline(always)]
+fn bits_of<S: Simd>(bits: S::u64s) -> impl Fn(usize) -> u64 {
+    move |stream| bytemuck::cast_slice::<_, u64>(std::slice::from_ref(&bits))[stream]
+}
+
 impl InStep for LtcMeter {
     #[inline(always)]
     fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut LtcMeter], x: &[S::f64s]) {
@@ -371,19 +382,32 @@ impl InStep for LtcMeter {
         let never = simd.splat_f64s(f64::INFINITY);
         let mut low = gather(simd, streams, |l| meters[l].low);
         let mut peak = gather(simd, streams, |l| meters[l].peak);
-        let (mut y, mut far) = ([zero; TILE], [zero; TILE]);
+        let none = simd.splat_u64s(0);
+        let mut y = [zero; TILE];
         for tile in x.chunks(TILE) {
-            for ((&raw, y), far) in tile.iter().zip(&mut y).zip(&mut far) {
+            let (mut high, mut low_side, mut positive) = (none, none, none);
+            for (n, (&raw, y)) in tile.iter().zip(&mut y).enumerate() {
                 low = simd.add_f64s(low, simd.mul_f64s(low_step, simd.sub_f64s(raw, low)));
                 *y = simd.sub_f64s(raw, low);
                 peak = simd.max_f64s(simd.mul_f64s(peak, decay), simd.abs_f64s(*y));
                 let loud = simd.less_than_f64s(least, peak);
-                *far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
+                let far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
+                let bit = simd.splat_u64s(1 << n);
+                let if_so = |side| simd.select_u64s(side, bit, none);
+                high = simd.or_u64s(high, if_so(simd.less_than_f64s(far, *y)));
+                low_side =
+                    simd.or_u64s(low_side, if_so(simd.less_than_f64s(*y, simd.neg_f64s(far))));
+                positive = simd.or_u64s(positive, if_so(simd.less_than_or_equal_f64s(zero, *y)));
             }
-            let (y, far): (&[f64], &[f64]) = (bytemuck::cast_slice(&y), bytemuck::cast_slice(&far));
+            let y: &[f64] = bytemuck::cast_slice(&y);
+            let [high, low_side, positive] = [high, low_side, positive].map(bits_of::<S>);
             for (l, meter) in meters.iter_mut().enumerate() {
-                let at = |n: usize| n * S::F64_LANES + l;
-                meter.edges(tile.len(), |n| y[at(n)], |n| far[at(n)]);
+                let sides = Sides {
+                    high: high(l),
+                    low: low_side(l),
+                    positive: positive(l),
+                };
+                meter.edges(tile.len(), sides, |n| y[n * S::F64_LANES + l]);
             }
         }
         for (l, meter) in meters.iter_mut().enumerate() {

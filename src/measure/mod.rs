@@ -112,10 +112,12 @@ pub struct FilterMeters {
     active: speech_level::ActiveLevelMeter,
 }
 
-/// Tracks whose filters go in step.
-pub const TOGETHER: usize = 4;
-
 impl FilterMeters {
+    /// How many tracks go in step on this processor.
+    pub fn together() -> usize {
+        crate::dsp::biquad::lanes()
+    }
+
     /// Take in the next samples of some tracks of a take, equally many for each.
     pub fn push(tracks: &mut [&mut FilterMeters], x: &[&[f32]]) {
         in_step(tracks, x);

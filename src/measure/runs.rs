@@ -85,6 +85,23 @@ fn is_mark(bits: u32) -> bool {
     bits.wrapping_mul(0x9E37_79B1) >> 30 == 0
 }
 
+/// A number that samples alike share, and others hardly ever: products that need not wait for each other.
+fn fingerprint(bits: &[u32; KEY]) -> u32 {
+    const ODD: [u64; KEY / 2] = [
+        0x9E37_79B9_7F4A_7C15,
+        0xBF58_476D_1CE4_E5B9,
+        0x94D0_49BB_1331_11EB,
+        0xD6E8_FEB8_6659_FD93,
+    ];
+    let mut sum = 0u64;
+    for (pair, odd) in bits.as_chunks::<2>().0.iter().zip(ODD) {
+        let both = u64::from(pair[0]) | u64::from(pair[1]) << 32;
+        // What the upper sample says has to reach the lower half too.
+        sum ^= (both ^ both >> 29).wrapping_mul(odd).rotate_left(31);
+    }
+    (sum.wrapping_mul(ODD[0]) >> 32) as u32
+}
+
 /// Measures [`Runs`].
 #[derive(Debug)]
 pub struct RunsMeter {
@@ -229,10 +246,11 @@ impl RunsMeter {
         if n <= KEY {
             return;
         }
-        let key = self.past[n - KEY..n].iter().fold(0u32, |h, &b| {
-            (h ^ b).wrapping_mul(0x85EB_CA6B).rotate_left(13)
-        });
-        let slot = &mut self.table[(key.wrapping_mul(0xC2B2_AE35) >> 20) as usize % SLOTS];
+        let Some(last) = self.past[n - KEY..n].first_chunk() else {
+            return;
+        };
+        let key = fingerprint(last);
+        let slot = &mut self.table[(key >> 20) as usize % SLOTS];
         let (before, its_key) = std::mem::replace(slot, (at as u32, key));
         // Equal samples have equal keys, and a distance counts up to the longest packet only.
         let period = (at as u32).wrapping_sub(before) as usize;

@@ -50,7 +50,6 @@ pub struct Transient {
 struct Step {
     rms: f32,
     peak: f32,
-    at: u64,
 }
 
 /// Measures transients.
@@ -63,8 +62,9 @@ pub struct TransientsMeter {
     window: Vec<f64>,
     guard: usize,
     past: Vec<f32>,
-    // Third differences of one step.
+    // Third differences of some steps, and of each step their sum of squares and the largest.
     third: Vec<f32>,
+    levels: Vec<(f64, f32)>,
     origin: u64,
     total: u64,
     next: u64,
@@ -89,6 +89,7 @@ impl TransientsMeter {
             guard: (GUARD_S * hz).round() as usize,
             past: Vec::new(),
             third: Vec::new(),
+            levels: Vec::new(),
             origin: 0,
             total: 0,
             next: 0,
@@ -103,9 +104,7 @@ impl TransientsMeter {
     pub fn push(&mut self, x: &[f32]) {
         self.past.extend_from_slice(x);
         self.total += x.len() as u64;
-        while self.next + self.step as u64 <= self.total {
-            self.measure_step();
-        }
+        self.measure_steps();
         while self.judged + (AHEAD as u64) < self.first_step + self.steps.len() as u64 {
             self.judge(self.judged);
             self.judged += 1;
@@ -123,24 +122,37 @@ impl TransientsMeter {
         }
     }
 
-    fn measure_step(&mut self) {
-        let from = (self.next - self.origin) as usize;
+    /// Levels of all steps that are complete.
+    fn measure_steps(&mut self) {
+        let mut count = ((self.total - self.next) / self.step as u64) as usize;
+        while count > 0 {
+            // The first samples of a track have no third differences.
+            let steps = if self.next == 0 { 1 } else { count };
+            let from = (self.next - self.origin) as usize;
+            let here = &self.past[from.saturating_sub(3)..from + steps * self.step];
+            self.third.resize(here.len() - 3, 0.0);
+            third_differences(&mut self.third, here);
+            self.levels.clear();
+            levels(&mut self.levels, &self.third, self.step);
+            let per_step = self.step as f64;
+            let step = |&(sum, peak): &(f64, f32)| Step {
+                rms: (sum / per_step).sqrt() as f32,
+                peak,
+            };
+            self.steps.extend(self.levels.iter().map(step));
+            self.next += (steps * self.step) as u64;
+            count -= steps;
+        }
+    }
+
+    /// Where in `past` the largest third difference of a step ends.
+    fn place(&mut self, step: u64, peak: f32) -> usize {
+        let from = (step * self.step as u64 - self.origin) as usize;
         let first = from.max(3);
         let here = &self.past[first - 3..from + self.step];
         self.third.resize(here.len() - 3, 0.0);
         third_differences(&mut self.third, here);
-        let (sum, peak) = (lanes::energy(&self.third), lanes::peak(&self.third));
-        let mut at = self.next;
-        if peak > 0.0 {
-            let n = self.third.iter().position(|&d| d == peak).unwrap_or(0);
-            at = self.origin + (first + n) as u64;
-        }
-        self.steps.push_back(Step {
-            rms: (sum / self.step as f64).sqrt() as f32,
-            peak,
-            at,
-        });
-        self.next += self.step as u64;
+        first + self.third.iter().position(|&d| d == peak).unwrap_or(0)
     }
 
     fn judge(&mut self, step: u64) {
@@ -176,13 +188,13 @@ impl TransientsMeter {
             return;
         }
         let reach = self.guard + self.fit + self.order;
-        let centre = (here.at - self.origin) as usize;
+        let centre = self.place(step, here.peak);
         if centre < reach + 1 || centre + reach >= self.past.len() {
             return;
         }
         let samples = &self.past[centre - reach..=centre + reach];
         if let Some(mut found) = look(samples, &self.window, self.order, self.guard, self.step) {
-            found.at += here.at - reach as u64;
+            found.at += self.origin + (centre - reach) as u64;
             let again = self.out.last().is_some_and(|t| t.at == found.at);
             if f64::from(found.z) >= LEAST_Z && !again {
                 self.out.push(found);
@@ -222,16 +234,21 @@ fn look(
     )?;
     let forward = |span: Range<usize>| errors(&a, &x, span, false);
     let backward = |span: Range<usize>| errors(&a, &x, span, true);
+    let span = centre - guard..centre + guard + 1;
     let before = forward(centre - guard - fit..centre - guard);
+    let left = forward(span.clone());
+    let (sigma, top_left) = (spread(&before), largest(&left));
+    // Most candidates stand out from one side too little already; what is left of the margin is rounding.
+    if top_left < (1.0 - 1e-6) * LEAST_Z * sigma {
+        return None;
+    }
     let after = backward(centre + guard + 1..centre + guard + 1 + fit);
-    let sigma = spread(&before).max(spread(&after));
+    let sigma = sigma.max(spread(&after));
     if sigma <= 0.0 {
         return None;
     }
-    let span = centre - guard..centre + guard + 1;
-    let left = forward(span.clone());
     let right = backward(span);
-    let (top_left, top_right) = (largest(&left), largest(&right));
+    let top_right = largest(&right);
     let z = top_left.min(top_right) / sigma;
     let rival = largest(&before).max(largest(&after));
     let level = |top: f64| (4.5 * sigma).max(0.1 * top);
@@ -261,6 +278,9 @@ fn look(
     })
 }
 
+/// Prediction errors that are summed up at a time: as many as stay in registers.
+const FEW: usize = 32;
+
 /// Prediction errors in a span, from the samples before (or, `ahead`, after) each.
 fn errors(a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) -> Vec<f64> {
     let mut errors = vec![0f64; span.len()];
@@ -270,12 +290,44 @@ fn errors(a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) -> Vec<f64> {
 
 widest! {
     fn add_products<'a, 'b>(sums: &'a mut [f64], a: &'b [f64], x: &'b [f64], start: usize, ahead: bool) {
+        let (many, rest) = sums.as_chunks_mut::<FEW>();
+        let last = start + many.len() * FEW;
+        for (n, sums) in many.iter_mut().enumerate() {
+            let mut few = *sums;
+            for (k, c) in a.iter().enumerate() {
+                let from = start + n * FEW;
+                let first = if ahead { from + k } else { from - k };
+                if let Some(x) = x[first..].first_chunk::<FEW>() {
+                    for i in 0..FEW {
+                        few[i] += c * x[i];
+                    }
+                }
+            }
+            *sums = few;
+        }
         for (k, c) in a.iter().enumerate() {
-            let first = if ahead { start + k } else { start - k };
-            for (sum, v) in sums.iter_mut().zip(&x[first..]) {
+            let first = if ahead { last + k } else { last - k };
+            for (sum, v) in rest.iter_mut().zip(&x[first..]) {
                 *sum += c * v;
             }
         }
+    }
+
+    /// Sum of squares and largest of each whole or last `step` values.
+    fn levels<'a, 'b>(out: &'a mut Vec<(f64, f32)>, x: &'b [f32], step: usize) {
+        for x in x.chunks(step) {
+            out.push((lanes::energy_within(x), lanes::peak_within(x)));
+        }
+    }
+
+    /// Largest magnitude; 0 of nothing.
+    fn largest<'a>(errors: &'a [f64]) -> f64 {
+        // Magnitudes order as their bits do, and whole numbers may be compared in any order.
+        let mut largest = 0i64;
+        for e in errors {
+            largest = largest.max((e.to_bits() & (u64::MAX >> 1)) as i64);
+        }
+        f64::from_bits(largest as u64)
     }
 
     /// Magnitudes of the third differences of `x`, three fewer than its samples.
@@ -330,10 +382,6 @@ fn spread(errors: &[f64]) -> f64 {
     }
     let middle = sizes.len() / 2;
     f64::from_bits(*sizes.select_nth_unstable(middle).1) / 0.6745
-}
-
-fn largest(errors: &[f64]) -> f64 {
-    errors.iter().fold(0.0, |m, e| m.max(e.abs()))
 }
 
 /// Share of the energy of `errors` that the best multiple of `shape` explains.

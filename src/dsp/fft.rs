@@ -1,0 +1,342 @@
+//! Spectra of real streams and back: complex transforms of half the length by rustfft, and the step between pairs of samples
+//! and bins in lanes. Bin by bin in single steps that one takes longer than the transform.
+//!
+//! The arithmetic is that of the crate realfft, to the last bit.
+
+use std::collections::BTreeMap;
+use std::f64::consts::PI;
+use std::sync::{Arc, Mutex};
+
+use rustfft::num_complex::Complex;
+use rustfft::{Fft, FftDirection, FftPlanner};
+
+use super::widest::widest;
+
+/// What transforms of one length and direction share.
+struct Plan {
+    half: Arc<dyn Fft<f32>>,
+    /// Real and imaginary parts of the turns of bins 1.. up to a quarter of the length.
+    turns: (Vec<f32>, Vec<f32>),
+}
+
+/// Every track wants the same few lengths, and planning takes longer than many a short take.
+static PLANS: Mutex<BTreeMap<(usize, bool), Arc<Plan>>> = Mutex::new(BTreeMap::new());
+
+fn plan(size: usize, direction: FftDirection) -> Arc<Plan> {
+    assert!(
+        size >= 4 && size.is_multiple_of(4),
+        "a multiple of four, not {size}"
+    );
+    let forward = direction == FftDirection::Forward;
+    let make = || {
+        let turn = |bin: usize| -2.0 * PI / size as f64 * bin as f64;
+        let (scale, side) = if forward { (0.5, 1.0) } else { (1.0, -1.0) };
+        let bins = 1..size / 4;
+        Arc::new(Plan {
+            half: FftPlanner::new().plan_fft(size / 2, direction),
+            turns: (
+                bins.clone().map(|k| turn(k).cos() as f32 * scale).collect(),
+                bins.map(|k| side * turn(k).sin() as f32 * scale).collect(),
+            ),
+        })
+    };
+    match PLANS.lock() {
+        Ok(mut plans) => plans.entry((size, forward)).or_insert_with(make).clone(),
+        Err(_) => make(),
+    }
+}
+
+/// From samples to bins.
+#[derive(Clone)]
+pub struct Forward {
+    plan: Arc<Plan>,
+    pairs: Vec<Complex<f32>>,
+    bins: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+}
+
+/// From bins to samples.
+#[derive(Clone)]
+pub struct Back {
+    plan: Arc<Plan>,
+    bins: Vec<Complex<f32>>,
+    pairs: Vec<Complex<f32>>,
+    samples: Vec<f32>,
+    scratch: Vec<Complex<f32>>,
+}
+
+impl std::fmt::Debug for Forward {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Forward({})", 2 * self.pairs.len())
+    }
+}
+
+impl std::fmt::Debug for Back {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Back({})", self.samples.len())
+    }
+}
+
+impl Forward {
+    /// For `size` samples, a multiple of four; panics for others.
+    pub fn new(size: usize) -> Forward {
+        let plan = plan(size, FftDirection::Forward);
+        let nothing = |n: usize| vec![Complex::default(); n];
+        Forward {
+            pairs: nothing(size / 2),
+            bins: nothing(size / 2 + 1),
+            scratch: nothing(plan.half.get_outofplace_scratch_len()),
+            plan,
+        }
+    }
+
+    /// The first `count` bins (at most half the size and one) of the samples without a constant `offset`, times a window.
+    /// `x` and `window` have the size of the transform.
+    pub fn bins(
+        &mut self,
+        x: &[f32],
+        offset: f32,
+        window: &[f32],
+        count: usize,
+    ) -> &[Complex<f32>] {
+        let half = self.pairs.len();
+        shaped_pairs(&mut self.pairs, x, offset, window);
+        self.plan.half.process_outofplace_with_scratch(
+            &mut self.pairs,
+            &mut self.bins[..half],
+            &mut self.scratch,
+        );
+        let first = self.bins[0];
+        self.bins[0] = Complex::new(first.re + first.im, 0.0);
+        self.bins[half] = Complex::new(first.re - first.im, 0.0);
+        let (below, above) = self.bins.split_at_mut(half / 2);
+        // Every bin below the middle is made together with one above it; where none above is wanted, no more than wanted.
+        let wanted = if count > half / 2 { half / 2 } else { count }.max(1) - 1;
+        let last = above.len() - 1;
+        let (re, im) = &self.plan.turns;
+        apart(
+            &mut below[1..=wanted],
+            &mut above[last - wanted..last],
+            &re[..wanted],
+            &im[..wanted],
+        );
+        above[0].im = -above[0].im;
+        &self.bins[..count]
+    }
+}
+
+impl Back {
+    /// For `size` samples, a multiple of four; panics for others.
+    pub fn new(size: usize) -> Back {
+        let plan = plan(size, FftDirection::Inverse);
+        let nothing = |n: usize| vec![Complex::default(); n];
+        Back {
+            bins: nothing(size / 2 + 1),
+            pairs: nothing(size / 2),
+            samples: vec![0.0; size],
+            scratch: nothing(plan.half.get_outofplace_scratch_len()),
+            plan,
+        }
+    }
+
+    /// Samples of the transform.
+    pub fn size(&self) -> usize {
+        self.samples.len()
+    }
+
+    /// Room for the bins, from 0 to half the size; what [`Back::samples`] left there is of no use.
+    pub fn bins(&mut self) -> &mut [Complex<f32>] {
+        &mut self.bins
+    }
+
+    /// The samples of the bins, `size` times too large. The bins are used up.
+    pub fn samples(&mut self) -> &[f32] {
+        let half = self.pairs.len();
+        let (first, last) = (self.bins[0].re, self.bins[half].re);
+        self.bins[0] = Complex::new(first + last, first - last);
+        let (below, above) = self.bins.split_at_mut(half / 2);
+        let last = above.len() - 1;
+        let (re, im) = &self.plan.turns;
+        together(&mut below[1..], &mut above[1..last], re, im);
+        let middle = above[0] * 2.0;
+        above[0] = middle.conj();
+        self.plan.half.process_outofplace_with_scratch(
+            &mut self.bins[..half],
+            &mut self.pairs,
+            &mut self.scratch,
+        );
+        unpaired(&mut self.samples, &self.pairs);
+        &self.samples
+    }
+}
+
+/// Bins worked on together: long enough that loops over them become vector instructions.
+const LANES: usize = 64;
+
+widest! {
+    fn shaped_pairs<'a, 'b>(
+        out: &'a mut [Complex<f32>],
+        x: &'b [f32],
+        offset: f32,
+        window: &'b [f32],
+    ) {
+        let (x, window) = (x.as_chunks::<2>().0, window.as_chunks::<2>().0);
+        for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
+            *out = Complex { re: (x[0] - offset) * w[0], im: (x[1] - offset) * w[1] };
+        }
+    }
+
+    fn unpaired<'a, 'b>(out: &'a mut [f32], pairs: &'b [Complex<f32>]) {
+        for (out, pair) in out.as_chunks_mut::<2>().0.iter_mut().zip(pairs) {
+            *out = [pair.re, pair.im];
+        }
+    }
+
+    /// The spectra of even and odd samples to those of the whole. `below` counts up, `above` down.
+    fn apart<'a, 'b>(
+        below: &'a mut [Complex<f32>],
+        above: &'a mut [Complex<f32>],
+        re: &'b [f32],
+        im: &'b [f32],
+    ) {
+        let (low, low_rest) = below.as_chunks_mut::<LANES>();
+        let (high_rest, high) = above.as_rchunks_mut::<LANES>();
+        let ((re, re_rest), (im, im_rest)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
+        for (((low, high), re), im) in low.iter_mut().zip(high.iter_mut().rev()).zip(re).zip(im) {
+            apart_by(low, high, re, im);
+        }
+        let rest = low_rest.iter_mut().zip(high_rest.iter_mut().rev());
+        for ((low, high), (re, im)) in rest.zip(re_rest.iter().zip(im_rest)) {
+            let [a, b, c, d] = pair_apart(low.re, low.im, high.re, high.im, *re, *im);
+            *low = Complex { re: a, im: b };
+            *high = Complex { re: c, im: d };
+        }
+    }
+
+    /// The other way round.
+    fn together<'a, 'b>(
+        below: &'a mut [Complex<f32>],
+        above: &'a mut [Complex<f32>],
+        re: &'b [f32],
+        im: &'b [f32],
+    ) {
+        let (low, low_rest) = below.as_chunks_mut::<LANES>();
+        let (high_rest, high) = above.as_rchunks_mut::<LANES>();
+        let ((re, re_rest), (im, im_rest)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
+        for (((low, high), re), im) in low.iter_mut().zip(high.iter_mut().rev()).zip(re).zip(im) {
+            together_by(low, high, re, im);
+        }
+        let rest = low_rest.iter_mut().zip(high_rest.iter_mut().rev());
+        for ((low, high), (re, im)) in rest.zip(re_rest.iter().zip(im_rest)) {
+            let [a, b, c, d] = pair_together(low.re, low.im, high.re, high.im, *re, *im);
+            *low = Complex { re: a, im: b };
+            *high = Complex { re: c, im: d };
+        }
+    }
+}
+
+/// Defines a step over [`LANES`] pairs of bins in separate loops: real and imaginary parts taken apart, the arithmetic, and put
+/// back. As one loop it does not become vector instructions.
+macro_rules! over_lanes {
+    ($name:ident, $pair:ident) => {
+        #[inline(always)]
+        fn $name(
+            low: &mut [Complex<f32>; LANES],
+            high: &mut [Complex<f32>; LANES],
+            re: &[f32; LANES],
+            im: &[f32; LANES],
+        ) {
+            let [mut a, mut b, mut c, mut d] = [[0f32; LANES]; 4];
+            for k in 0..LANES {
+                (a[k], b[k]) = (low[k].re, low[k].im);
+            }
+            for k in 0..LANES {
+                (c[k], d[k]) = (high[LANES - 1 - k].re, high[LANES - 1 - k].im);
+            }
+            for k in 0..LANES {
+                [a[k], b[k], c[k], d[k]] = $pair(a[k], b[k], c[k], d[k], re[k], im[k]);
+            }
+            for k in 0..LANES {
+                low[k] = Complex { re: a[k], im: b[k] };
+            }
+            for k in 0..LANES {
+                high[LANES - 1 - k] = Complex { re: c[k], im: d[k] };
+            }
+        }
+    };
+}
+over_lanes!(apart_by, pair_apart);
+over_lanes!(together_by, pair_together);
+
+/// Real and imaginary part of a low bin and of its counterpart, taken apart; `re` and `im`: half the turn of the low bin.
+#[inline(always)]
+fn pair_apart(a: f32, b: f32, c: f32, d: f32, re: f32, im: f32) -> [f32; 4] {
+    let (half_sum, half_difference) = (0.5 * (a + c), 0.5 * (b - d));
+    let (x, y) = turned(b + d, a - c, re, im);
+    [
+        half_sum + x,
+        half_difference + y,
+        half_sum - x,
+        y - half_difference,
+    ]
+}
+
+/// The other way round, twice as large; `re` and `im`: the turn back.
+#[inline(always)]
+fn pair_together(a: f32, b: f32, c: f32, d: f32, re: f32, im: f32) -> [f32; 4] {
+    let (sum, difference) = (a + c, b - d);
+    let (x, y) = turned(b + d, a - c, re, im);
+    [sum - x, difference - y, sum + x, -y - difference]
+}
+
+#[inline(always)]
+fn turned(across: f32, along: f32, re: f32, im: f32) -> (f32, f32) {
+    (across * re + along * im, across * im - along * re)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::synth::sources::noise;
+    use realfft::RealFftPlanner;
+
+    #[test]
+    fn bins_are_those_of_realfft() {
+        for size in [4, 64, 512, 1024, 2048, 4096] {
+            let (x, window) = (noise(size, 5), noise(size, 6));
+            let other = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+            let mut shaped: Vec<f32> = x.iter().zip(&window).map(|(x, w)| (x - 0.1) * w).collect();
+            let mut bins = other.make_output_vec();
+            other.process(&mut shaped, &mut bins).unwrap();
+            let mut own = Forward::new(size);
+            for count in [size / 2 + 1, size / 2, size / 3, size / 4, 1] {
+                assert_eq!(own.bins(&x, 0.1, &window, count), &bins[..count]);
+            }
+        }
+    }
+
+    #[test]
+    fn samples_are_those_of_realfft() {
+        for size in [4, 64, 512, 1024, 4096] {
+            let other = RealFftPlanner::<f32>::new().plan_fft_inverse(size);
+            let mut bins = other.make_input_vec();
+            let last = bins.len() - 1;
+            for (k, bin) in bins.iter_mut().enumerate() {
+                let both = noise(2, k as u64);
+                *bin = Complex::new(both[0], if k % last == 0 { 0.0 } else { both[1] });
+            }
+            let mut own = Back::new(size);
+            own.bins().copy_from_slice(&bins);
+            let mut samples = other.make_output_vec();
+            other.process(&mut bins, &mut samples).unwrap();
+            assert_eq!(own.samples(), samples);
+            assert_eq!(own.size(), size);
+        }
+    }
+
+    #[test]
+    #[should_panic(expected = "multiple of four")]
+    fn other_sizes_are_refused() {
+        Forward::new(6);
+    }
+}
