@@ -507,12 +507,12 @@ fn push(meters: &mut Meters, block: &mut Block) {
     let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
     let (mut filtered, mut plain): (Vec<_>, Vec<_>) =
         meters.iter_mut().map(|(m, _)| m.halves()).unzip();
-    let together = FilterMeters::together();
+    let lanes = FilterMeters::together();
     rayon::join(
         || {
             filtered
-                .par_chunks_mut(together)
-                .zip(x.par_chunks(together))
+                .par_chunks_mut(lanes)
+                .zip(x.par_chunks(lanes))
                 .for_each(|(meters, x)| FilterMeters::push(meters, x));
         },
         || {

@@ -237,7 +237,30 @@ struct Parts<'a> {
     b: &'a TrackCell,
 }
 
+/// Phases that go side by side.
+const BESIDE: usize = 8;
+
 widest! {
+    /// Add bins times phases; the phases go on by `step` each time.
+    fn add_turned<'a, 'b>(
+        sums: &'a mut [[f64; BESIDE]; 2],
+        bins: &'b [[Complex<f32>; BESIDE]],
+        re: [f64; BESIDE],
+        im: [f64; BESIDE],
+        step: (f64, f64),
+    ) {
+        let (mut re, mut im, [mut along, mut across]) = (re, im, *sums);
+        for x in bins {
+            for k in 0..BESIDE {
+                let (x, y) = (f64::from(x[k].re), f64::from(x[k].im));
+                along[k] += x * re[k] - y * im[k];
+                across[k] += x * im[k] + y * re[k];
+                (re[k], im[k]) = (re[k] * step.0 - im[k] * step.1, re[k] * step.1 + im[k] * step.0);
+            }
+        }
+        *sums = [along, across];
+    }
+
     fn geometric_means<'a, 'b>(out: &'a mut [f32], a: &'b [f32], b: &'b [f32]) {
         for ((out, a), b) in out.iter_mut().zip(a).zip(b) {
             *out = (a * b).sqrt();
@@ -309,17 +332,12 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
         level_b += w * f64::from(parts.b.power[k]);
     }
     let (mut power_a, mut power_b) = (0f64, 0f64);
-    let mut common = Complex::<f64>::default();
     let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s;
     let copy = layout.band(COPY_HZ.0, COPY_HZ.1);
-    let step = Complex::from_polar(1.0, turn);
-    let mut phase = Complex::from_polar(1.0, turn * copy.start as f64);
+    let common = turned_sum(&scratch.cross[copy.clone()], copy.start, turn);
     for k in copy {
         power_a += f64::from(parts.a.power[k]);
         power_b += f64::from(parts.b.power[k]);
-        let x = scratch.cross[k];
-        common += Complex::new(f64::from(x.re), f64::from(x.im)) * phase;
-        phase *= step;
     }
     let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
     Some(Cell {
@@ -392,6 +410,29 @@ pub fn parabola(before: f64, at: f64, after: f64) -> f64 {
     }
 }
 
+/// Sum of bins from `first` on, each turned by `turn` times its number.
+fn turned_sum(bins: &[Complex<f32>], first: usize, turn: f64) -> Complex<f64> {
+    // A phase waits for the one it is made from: several go side by side.
+    let at = |k: usize| Complex::from_polar(1.0, turn * (first + k) as f64);
+    let phases: [Complex<f64>; BESIDE] = std::array::from_fn(at);
+    let step = Complex::from_polar(1.0, turn * BESIDE as f64);
+    let (whole, rest) = bins.as_chunks::<BESIDE>();
+    let mut sums = [[0f64; BESIDE]; 2];
+    add_turned(
+        &mut sums,
+        whole,
+        phases.map(|p| p.re),
+        phases.map(|p| p.im),
+        (step.re, step.im),
+    );
+    let [re, im] = sums.map(|lanes| lanes.iter().sum());
+    rest.iter()
+        .enumerate()
+        .fold(Complex::new(re, im), |sum, (k, x)| {
+            sum + Complex::new(f64::from(x.re), f64::from(x.im)) * at(whole.len() * BESIDE + k)
+        })
+}
+
 /// A peak, refined by evaluating the correlation exactly at three delays an eighth of a step apart, and its phase.
 fn refined(
     layout: &Layout,
@@ -403,18 +444,10 @@ fn refined(
 ) -> Candidate {
     let fine = step_s / 8.0;
     let delays = [delay_s - fine, delay_s, delay_s + fine];
-    let turns = delays.map(|delay| 2.0 * std::f64::consts::PI * layout.bin_hz * delay);
-    let steps = turns.map(|turn| Complex::from_polar(1.0, turn));
-    let mut phases = turns.map(|turn| Complex::from_polar(1.0, turn * band.start as f64));
-    let mut sums = [0f64; 3];
-    for x in &spectrum[band.clone()] {
-        // Each waits for its own last phase: all three in turn take no longer than one.
-        for ((sum, phase), step) in sums.iter_mut().zip(&mut phases).zip(&steps) {
-            *sum += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
-            *phase *= step;
-        }
-    }
-    let [before, at, after] = sums;
+    let [before, at, after] = delays.map(|delay| {
+        let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
+        turned_sum(&spectrum[band.clone()], band.start, turn).re
+    });
     let bend = before - 2.0 * at + after;
     let offset = if bend == 0.0 {
         0.0
@@ -423,15 +456,12 @@ fn refined(
     };
     let delay_s = delay_s + offset * fine;
     let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay_s;
-    let (mut along, mut total) = (0f64, 0f64);
     let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
-    let step = Complex::from_polar(1.0, turn);
-    let mut phase = Complex::from_polar(1.0, turn * polarity.start as f64);
-    for x in &spectrum[polarity] {
-        along += f64::from(x.re) * phase.re - f64::from(x.im) * phase.im;
-        total += (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt();
-        phase *= step;
-    }
+    let along = turned_sum(&spectrum[polarity.clone()], polarity.start, turn).re;
+    let total: f64 = spectrum[polarity]
+        .iter()
+        .map(|x| (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt())
+        .sum();
     Candidate {
         delay_s,
         height: (at / f64::from(share)) as f32,

@@ -145,8 +145,13 @@ fn ear(measures: &TrackMeasures) -> Ear {
     let level: Vec<f64> = (0..count)
         .map(|f| power_db(frames.band_power(f, voice.clone())).max(QUIET_DB))
         .collect();
+    let floor_of_step = measures.floor.powers(voice);
+    let floor_of_step: Vec<f64> = floor_of_step
+        .iter()
+        .map(|row| power_db(row.iter().sum()).max(QUIET_DB))
+        .collect();
     let mut floor: Vec<f64> = (0..count)
-        .map(|f| power_db(measures.floor.band_power(f, voice.clone())).max(QUIET_DB))
+        .map(|f| floor_of_step[measures.floor.step(f)])
         .collect();
     // Talk without a pause lifts the opened background; the quietest tenth of the take holds it down.
     let quiet = percentile(&level, 0.1) + 12.0;

@@ -5,6 +5,7 @@ use xxhash_rust::xxh3::Xxh3;
 use super::{FileResult, Target, hash_text};
 use crate::container::source::Source;
 use crate::container::{Header, Pcm};
+use crate::dsp::widest::widest;
 use crate::report::model::{Problem, SampleFormat};
 
 /// Bytes read at a time outside the audio.
@@ -202,39 +203,35 @@ impl PcmReader {
             let n = bytes.len() / block;
             for channel in 0..self.channels {
                 let x = &mut target.x[channel][from..from + n];
-                // Three bytes are read as four, with the one before them: it is shifted out.
-                let early = usize::from(self.width == 3 && !self.layout.big_endian && channel > 0);
                 let samples = bytes
                     .chunks_exact(block)
-                    .map(|f| &f[channel * self.width - early..]);
+                    .map(|f| &f[channel * self.width..]);
                 if self.format == SampleFormat::Float {
                     unpack_float(samples, self.width, self.layout.big_endian, x);
                 } else {
                     let codes = &mut target.codes[channel][from..from + n];
-                    self.unpack_codes(samples, codes, early == 1);
-                    let scale = 1.0 / (1u64 << (self.bits - 1)) as f32;
-                    for (x, &code) in x.iter_mut().zip(codes.iter()) {
-                        // Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
-                        *x = code as f32 * scale;
+                    if self.width == 3 && !self.layout.big_endian && self.channels > 1 {
+                        three_bytes(codes, bytes, block, 3 * channel, self.shift());
+                    } else {
+                        self.unpack_codes(samples, codes);
                     }
+                    scaled(x, codes, 1.0 / (1u64 << (self.bits - 1)) as f32);
                 }
             }
         }
     }
 
-    /// `early`: samples of three bytes start one byte early.
-    fn unpack_codes<'a>(
-        &self,
-        samples: impl Iterator<Item = &'a [u8]>,
-        codes: &mut [i32],
-        early: bool,
-    ) {
-        // Left-justified in 32 bits first: then one shift gives the code at its valid depth.
-        let shift = if self.layout.right_justified {
+    /// Samples are left-justified in 32 bits first: then one shift gives the code at its valid depth.
+    fn shift(&self) -> u32 {
+        if self.layout.right_justified {
             32 - 8 * self.width as u32
         } else {
             32 - self.bits
-        };
+        }
+    }
+
+    fn unpack_codes<'a>(&self, samples: impl Iterator<Item = &'a [u8]>, codes: &mut [i32]) {
+        let shift = self.shift();
         let pairs = codes.iter_mut().zip(samples);
         match (self.width, self.layout.big_endian) {
             (1, _) => {
@@ -246,9 +243,6 @@ impl PcmReader {
             }
             (2, true) => {
                 pairs.for_each(|(c, s)| *c = i32::from_be_bytes([s[0], s[1], 0, 0]) >> shift)
-            }
-            (3, false) if early => {
-                pairs.for_each(|(c, s)| *c = i32::from_le_bytes([s[0], s[1], s[2], s[3]]) >> shift);
             }
             (3, false) => {
                 pairs.for_each(|(c, s)| *c = i32::from_le_bytes([0, s[0], s[1], s[2]]) >> shift);
@@ -272,6 +266,26 @@ impl PcmReader {
             hash: hash_text(self.whole.digest128()),
             audio_hash: hash_text(self.audio.digest128()),
             problems: self.problems,
+        }
+    }
+}
+
+widest! {
+    /// Samples of three bytes, at a place in frames of `block` bytes that hold others beside them: each is read as four bytes,
+    /// with the byte before or after it, which is shifted out.
+    fn three_bytes<'a, 'b>(codes: &'a mut [i32], bytes: &'b [u8], block: usize, at: usize, shift: u32) {
+        let (from, left) = if at == 0 { (0, 8) } else { (at - 1, 0) };
+        for (code, frame) in codes.iter_mut().zip(bytes.chunks_exact(block)) {
+            if let Some(four) = frame[from..].first_chunk::<4>() {
+                *code = (i32::from_le_bytes(*four) << left) >> shift;
+            }
+        }
+    }
+
+    /// Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
+    fn scaled<'a, 'b>(x: &'a mut [f32], codes: &'b [i32], scale: f32) {
+        for (x, code) in x.iter_mut().zip(codes) {
+            *x = *code as f32 * scale;
         }
     }
 }

@@ -17,26 +17,26 @@ widest! {
 
     /// Smallest and largest of 0 and the samples. `x` must not hold NaN.
     pub fn range<'a>(x: &'a [f32]) -> (f32, f32) {
-        // Signed whole numbers that order as the samples do.
-        let (mut low, mut high) = (0i32, 0i32);
-        for v in x {
-            let bits = v.to_bits() as i32;
-            let ordered = bits ^ ((bits >> 31) & 0x7fff_ffff);
-            low = low.min(ordered);
-            high = high.max(ordered);
-        }
-        let back = |v: i32| f32::from_bits((v ^ ((v >> 31) & 0x7fff_ffff)) as u32);
-        (back(low), back(high))
+        range_within(x)
     }
 
-    /// Whether a value stands next to itself.
-    pub fn any_twice<'a>(x: &'a [f32]) -> bool {
-        let n = x.len().saturating_sub(1);
-        let mut equal = 0;
-        for k in 0..n {
-            equal |= u32::from(x[k] == x[k + 1]);
+    /// Of each tile whether a value in it stands next to itself.
+    pub fn any_twice<'a, 'b>(out: &'a mut Vec<bool>, x: &'b [f32], tile: usize) {
+        for x in x.chunks(tile) {
+            let (these, next) = (&x[..x.len() - 1], &x[1..]);
+            let mut equal = 0;
+            for (this, next) in these.iter().zip(next) {
+                equal |= u32::from(this == next);
+            }
+            out.push(equal != 0);
         }
-        equal != 0
+    }
+
+    /// Smallest and largest of 0 and the samples of each tile. `x` must not hold NaN.
+    pub fn ranges<'a, 'b>(out: &'a mut Vec<(f32, f32)>, x: &'b [f32], tile: usize) {
+        for x in x.chunks(tile) {
+            out.push(range_within(x));
+        }
     }
 
     /// Sum of squares.
@@ -101,6 +101,21 @@ widest! {
         }
         *lanes = sums;
     }
+}
+
+/// [`range`] for work that is compiled for the widest instructions itself.
+#[inline(always)]
+fn range_within(x: &[f32]) -> (f32, f32) {
+    // Signed whole numbers that order as the samples do.
+    let (mut low, mut high) = (0i32, 0i32);
+    for v in x {
+        let bits = v.to_bits() as i32;
+        let ordered = bits ^ ((bits >> 31) & 0x7fff_ffff);
+        low = low.min(ordered);
+        high = high.max(ordered);
+    }
+    let back = |v: i32| f32::from_bits((v ^ ((v >> 31) & 0x7fff_ffff)) as u32);
+    (back(low), back(high))
 }
 
 /// [`peak`] for work that is compiled for the widest instructions itself.

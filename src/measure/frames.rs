@@ -290,8 +290,9 @@ impl FramesMeter {
         let high = ((2500.0 / (self.auto_rate / AUTO_SIZE as f64)) as usize).min(AUTO_SIZE / 2 - 1);
         let bins = self.back.bins();
         bins.fill(Complex::default());
-        for k in self.low_bin..=high {
-            bins[k].re = self.powers[k];
+        let within = bins.iter_mut().zip(&self.powers);
+        for (bin, power) in within.take(high + 1).skip(self.low_bin) {
+            bin.re = *power;
         }
         let correlation = self.back.samples();
         let zero = correlation[0];

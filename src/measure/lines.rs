@@ -234,10 +234,9 @@ impl RangeMeter {
 
 /// Sum of the values and of their squares.
 fn sums(window: &[f32]) -> (f64, f64) {
-    window.iter().fold((0.0, 0.0), |(sum, energy), &w| {
-        let w = f64::from(w);
-        (sum + w, energy + w * w)
-    })
+    let mut sum = lanes::Sum::default();
+    sum.add(window);
+    (sum.total(), lanes::energy(window))
 }
 
 /// The bins of each third of an octave (see [`third`]), as many as the last bin asks for.
@@ -404,11 +403,7 @@ fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Option<Vec<f
     let mut weights: Vec<f64> = x
         .chunks(block)
         .map(|part| {
-            let power = part
-                .iter()
-                .map(|&v| f64::from(v) * f64::from(v))
-                .sum::<f64>()
-                / part.len() as f64;
+            let power = lanes::energy(part) / part.len() as f64;
             if power > 0.0 { 1.0 / power } else { 0.0 }
         })
         .collect();
@@ -529,6 +524,7 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
         counts[cell(f64::from(peak.hz)) + 1] += 1;
     }
     let pair = |k: usize| counts[k] + counts[k + 1];
+    let cells = Cells::new(range, &counts, cell);
     let mut found: Vec<SteadyLine> = Vec::new();
     for k in 1..counts.len() - 2 {
         let here = pair(k);
@@ -537,11 +533,9 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
         }
         // Cells are shifted by one, so that the border between the two of a pair lies at `k * within`.
         let centre = k as f64 * want.within_hz;
-        let series: Vec<Option<Peak>> = range
-            .spectra
-            .iter()
-            .map(|s| nearest(&s.peaks, centre, want.within_hz))
-            .collect();
+        // A border may belong to the next cell.
+        let near = cells.peaks(k.saturating_sub(2)..k + 2);
+        let series = loudest(near, range.spectra.len(), centre, want.within_hz);
         for line in runs_of(range, &series, want, rate, samples) {
             let double = found.iter().any(|f: &SteadyLine| {
                 (f.hz - line.hz).abs() < 2.0 * want.within_hz
@@ -556,13 +550,62 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
     found
 }
 
-fn nearest(peaks: &[Peak], hz: f64, within: f64) -> Option<Peak> {
-    let first = peaks.partition_point(|p| f64::from(p.hz) < hz - within);
-    peaks[first..]
-        .iter()
-        .take_while(|p| f64::from(p.hz) <= hz + within)
-        .max_by(|a, b| a.level_dbfs.total_cmp(&b.level_dbfs))
-        .copied()
+/// All peaks of a range, by cell and then in time.
+struct Cells {
+    /// Where each cell begins in `peaks`.
+    first: Vec<usize>,
+    /// Number of the spectrum, and the peak.
+    peaks: Vec<(u32, Peak)>,
+}
+
+impl Cells {
+    /// `counts`: peaks in each cell, shifted by one.
+    fn new(range: &Range, counts: &[u32], cell: impl Fn(f64) -> usize) -> Cells {
+        let sum = |sum: &mut usize, count: &u32| {
+            *sum += *count as usize;
+            Some(*sum)
+        };
+        let mut next: Vec<usize> = counts.iter().scan(0, sum).collect();
+        let (first, total) = (next.clone(), next.last().copied().unwrap_or(0));
+        let nothing = Peak {
+            hz: 0.0,
+            level_dbfs: 0.0,
+            over_background_db: 0.0,
+        };
+        let mut peaks = vec![(0, nothing); total];
+        for (i, spectrum) in range.spectra.iter().enumerate() {
+            for peak in &spectrum.peaks {
+                let place = &mut next[cell(f64::from(peak.hz))];
+                peaks[*place] = (i as u32, *peak);
+                *place += 1;
+            }
+        }
+        Cells { first, peaks }
+    }
+
+    /// The peaks of some cells.
+    fn peaks(&self, cells: std::ops::Range<usize>) -> &[(u32, Peak)] {
+        let at = |cell: usize| {
+            self.first
+                .get(cell)
+                .map_or(self.peaks.len(), |&first| first)
+        };
+        &self.peaks[at(cells.start)..at(cells.end)]
+    }
+}
+
+/// Of each spectrum the loudest peak within some distance of a frequency.
+fn loudest(peaks: &[(u32, Peak)], spectra: usize, hz: f64, within: f64) -> Vec<Option<Peak>> {
+    let mut series: Vec<Option<Peak>> = vec![None; spectra];
+    for (i, peak) in peaks {
+        let here = f64::from(peak.hz);
+        let slot = &mut series[*i as usize];
+        let louder = slot.is_none_or(|s| s.level_dbfs.total_cmp(&peak.level_dbfs).is_le());
+        if here >= hz - within && here <= hz + within && louder {
+            *slot = Some(*peak);
+        }
+    }
+    series
 }
 
 /// Stretches of a line: spectra that show it, across spectra that could not show it and single ones that do not.
@@ -579,6 +622,7 @@ fn runs_of(
         .map(|p| f64::from(p.level_dbfs))
         .collect();
     let usual = median64(&mut levels);
+    let third = third_of(series);
     let mut out = Vec::new();
     let mut run: Option<(usize, usize)> = None;
     let mut missed = 0;
@@ -598,7 +642,7 @@ fn runs_of(
                 missed = 0;
             }
             (None, Some(current)) => {
-                missed += usize::from(visible(&range.spectra[i], series, usual));
+                missed += usize::from(visible(&range.spectra[i], third, usual));
                 if missed >= 2 {
                     close(current, &mut out);
                     run = None;
@@ -613,14 +657,16 @@ fn runs_of(
     out
 }
 
+/// The third of an octave that a line lies in.
+fn third_of(series: &[Option<Peak>]) -> Option<usize> {
+    let peak = series.iter().flatten().next()?;
+    Some(third(f64::from(peak.hz)))
+}
+
 /// Whether a line of the usual level would stand well above this spectrum's background.
-fn visible(spectrum: &Spectrum, series: &[Option<Peak>], usual: f64) -> bool {
-    let Some(hz) = series.iter().flatten().next().map(|p| f64::from(p.hz)) else {
-        return false;
-    };
-    spectrum
-        .background_dbfs
-        .get(third(hz))
+fn visible(spectrum: &Spectrum, third: Option<usize>, usual: f64) -> bool {
+    third
+        .and_then(|third| spectrum.background_dbfs.get(third))
         .is_some_and(|&b| b.is_finite() && usual - f64::from(b) > LEAST_EXCESS_DB + 5.0)
 }
 
@@ -650,8 +696,9 @@ fn measured(
         .map(|p| (f64::from(p.hz) - hz).abs())
         .collect();
     let hz_spread = 1.4826 * median64(&mut off_hz);
+    let third = third_of(series);
     let could = (first..=last)
-        .filter(|&i| series[i].is_some() || visible(&range.spectra[i], series, level))
+        .filter(|&i| series[i].is_some() || visible(&range.spectra[i], third, level))
         .count();
     let share = inside.len() as f64 / could.max(1) as f64;
     // Level error of a line s dB over the noise within the bin.

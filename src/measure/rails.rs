@@ -224,6 +224,8 @@ pub struct RailsMeter {
     len: u32,
     next_prune: usize,
     found: Vec<(i32, f32, Run)>,
+    /// Of each tile whether a sample stands next to itself, and the smallest and largest.
+    tiles: (Vec<bool>, Vec<(f32, f32)>),
 }
 
 impl RailsMeter {
@@ -245,6 +247,7 @@ impl RailsMeter {
             len: 0,
             next_prune: 4096,
             found: Vec::new(),
+            tiles: Default::default(),
         }
     }
 
@@ -260,15 +263,19 @@ impl RailsMeter {
     /// Tiles in which no two samples are equal, nearly all of them, move the peaks only.
     #[inline(always)]
     fn tiles(&mut self, x: &[f32], key: impl Fn(usize) -> i32) {
-        for from in (0..x.len()).step_by(TILE) {
+        let (mut twice, mut ranges) = std::mem::take(&mut self.tiles);
+        twice.clear();
+        ranges.clear();
+        lanes::any_twice(&mut twice, x, TILE);
+        lanes::ranges(&mut ranges, x, TILE);
+        for (n, (&equal, &(low, high))) in twice.iter().zip(&ranges).enumerate() {
+            let from = n * TILE;
             let to = (from + TILE).min(x.len());
             // Equal codes have equal samples.
-            let equal = lanes::any_twice(&x[from..to]);
             if equal || self.len > 1 || (self.len == 1 && key(from) == self.last) {
                 (from..to).for_each(|i| self.sample(x[i], key(i)));
                 continue;
             }
-            let (low, high) = lanes::range(&x[from..to]);
             self.highest = self.highest.max(high);
             self.lowest = self.lowest.min(low);
             self.peak = self.peak.max(high).max(-low);
@@ -280,6 +287,7 @@ impl RailsMeter {
             (self.last, self.last_x, self.len) = (key(to - 1), x[to - 1], 1);
             self.at += (to - from) as u64;
         }
+        self.tiles = (twice, ranges);
     }
 
     fn sample(&mut self, v: f32, key: i32) {

@@ -114,6 +114,7 @@ pub struct RunsMeter {
     // Of each fingerprint the place where it stood last (its lowest 32 bits) and the whole key.
     table: Vec<(u32, u32)>,
     marks: Vec<u32>,
+    twice: Vec<bool>,
     open: Option<Repeat>,
     same: u32,
     out: Runs,
@@ -134,6 +135,7 @@ impl RunsMeter {
             past: Vec::new(),
             table: vec![(0, 0); SLOTS],
             marks: Vec::new(),
+            twice: Vec::new(),
             open: None,
             same: 0,
             out: Runs::default(),
@@ -142,9 +144,17 @@ impl RunsMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        for tile in x.chunks(TILE) {
-            self.tile(tile);
+        let mut from = self.past.len();
+        self.past.resize(from + x.len(), 0);
+        self.out.zeros += u64::from(bits(&mut self.past[from..], x));
+        let mut twice = std::mem::take(&mut self.twice);
+        twice.clear();
+        any_twice(&mut twice, x, TILE);
+        for (tile, &twice) in x.chunks(TILE).zip(&twice) {
+            self.tile(tile, from, twice);
+            from += tile.len();
         }
+        self.twice = twice;
         let keep = 2 * self.period.1 + LEAST_REPEAT;
         if self.past.len() > 4 * keep {
             let surplus = self.past.len() - keep;
@@ -153,11 +163,9 @@ impl RunsMeter {
     }
 
     /// Tiles in which no two neighbours are equal, nearly all of them, have runs of one sample only.
-    fn tile(&mut self, x: &[f32]) {
-        let from = self.past.len();
-        self.past.resize(from + x.len(), 0);
-        let zeros = bits(&mut self.past[from..], x);
-        let equal = any_twice(x) || (from > 0 && self.past[from - 1] == self.past[from]);
+    /// `from`: where the tile stands in `past`; `twice`: whether a value in it stands next to itself.
+    fn tile(&mut self, x: &[f32], from: usize, twice: bool) {
+        let equal = twice || (from > 0 && self.past[from - 1] == self.past[from]);
         if equal || self.open.is_some() {
             for (k, &value) in x.iter().enumerate() {
                 self.equal(value, self.at + k as u64);
@@ -172,11 +180,10 @@ impl RunsMeter {
                 value: x[x.len() - 1],
             });
             self.same = 0;
-            self.repeats(from);
+            self.repeats(from, x.len());
         }
         self.at += x.len() as u64;
         self.out.samples += x.len() as u64;
-        self.out.zeros += u64::from(zeros);
     }
 
     fn equal(&mut self, value: f32, at: u64) {
@@ -202,17 +209,16 @@ impl RunsMeter {
         }
     }
 
-    /// Look for repeats in what stands in `past` from `from` on: samples of which no two neighbours are equal.
-    fn repeats(&mut self, from: usize) {
+    /// Look for repeats in `count` samples in `past` from `from` on, of which no two neighbours are equal.
+    fn repeats(&mut self, from: usize, count: usize) {
         let mut marks = std::mem::take(&mut self.marks);
-        let here = &self.past[from..];
+        let here = &self.past[from..from + count];
         places(here.len(), &mut marks, |k| is_mark(here[k]));
         for &k in &marks {
             let k = k as usize;
             self.look_back(from + k, self.at + k as u64);
             if self.open.is_some() {
-                (k + 1..self.past.len() - from)
-                    .for_each(|k| self.repeat(from + k, self.at + k as u64));
+                (k + 1..count).for_each(|k| self.repeat(from + k, self.at + k as u64));
                 break;
             }
         }

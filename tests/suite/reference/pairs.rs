@@ -46,10 +46,7 @@ fn take() -> Take {
 /// The half-second cells of two signals. Both begin with a second of near silence, so that the rest stands over it.
 fn cells(a: &[f32], b: &[f32]) -> Vec<Cell> {
     let layout = Layout::new(RATE);
-    let mut planner = RealFftPlanner::new();
-    let mut spectra: Vec<SpectrumMeter> = (0..2)
-        .map(|_| SpectrumMeter::new(layout, &mut planner))
-        .collect();
+    let mut spectra: Vec<SpectrumMeter> = (0..2).map(|_| SpectrumMeter::new(layout)).collect();
     let mut meter = PairMeter::new(&take(), layout, &[0, 1]);
     let quiet = |seed| noise(RATE as usize, seed).into_iter().map(|v| v * 1e-5);
     let whole = |x: &[f32], seed| -> Vec<f32> { quiet(seed).chain(x.iter().copied()).collect() };
