@@ -3,7 +3,13 @@
 //!
 //! Without Chromium on the machine only the making is measured.
 
-#![allow(missing_docs, dead_code, clippy::unwrap_used, clippy::print_stdout)]
+#![allow(
+    missing_docs,
+    dead_code,
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::print_stderr
+)]
 
 #[path = "../tests/suite/browser.rs"]
 mod browser;

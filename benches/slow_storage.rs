@@ -4,6 +4,8 @@
 //! Where computing is faster than the storage, the check should take as long as the reading does. Storage is throttled as a
 //! whole: several files read at once share what it gives.
 
+#![allow(clippy::print_stdout)]
+
 use std::io::{Error, Result};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
