@@ -96,9 +96,9 @@ impl Progress {
     }
 }
 
-/// Worst first, and no more than are shown. Cautions and remarks on the mix can wait for the list.
+/// Worst first, and no more than are shown; for the set only what one would ask for again.
 fn keep_worst(rows: &mut Vec<Row>, reader: For) {
-    rows.retain(|r| r.severity == model::Severity::Fault && r.rank < Rank::Caution);
+    rows.retain(|r| reader != For::Set || r.rank < Rank::Caution);
     rows.retain(|r| reader == For::Mixer || !r.mix);
     let sure = |r: &Row| (r.confidence * 100.0) as i64;
     rows.sort_by_key(|r| (r.rank, Reverse(sure(r))));
@@ -206,6 +206,10 @@ mod tests {
         rows.push(row(Rank::NoAlternate, 0.5, "27B take 3", false));
         rows.push(row(Rank::NoAlternate, 0.9, "the mix", true));
         rows.push(row(Rank::Caution, 0.9, "a caution", false));
+        let mut all = rows[8..].to_vec();
+        keep_worst(&mut all, For::Mixer);
+        let places: Vec<&str> = all.iter().map(|r| r.place.as_str()).collect();
+        assert_eq!(places, ["the mix", "27B take 3", "a caution"]);
         keep_worst(&mut rows, For::Set);
         assert_eq!(rows.len(), ROWS);
         let text = so_far(&rows, 30);
