@@ -9,7 +9,8 @@ use serde_json::{Map, Value};
 use super::passages;
 use super::rank::{spoken, take_label};
 use crate::report::model::{
-    Alternate, Finding, Origin, Role, Setup, Severity, Take, TakeType, Trend, TrendPoint, Verdict,
+    Alternate, Finding, Origin, Range, Role, Setup, Severity, Speech, Take, TakeType, Trend,
+    TrendPoint, Verdict,
 };
 use crate::units::rounded;
 
@@ -156,20 +157,27 @@ fn alternates(takes: &mut [Take], setups: &[Setup]) {
 
 /// What another take of the setup holds: the same words where the sound alone says so, else only the take as a whole.
 fn alternate(take: &Take, other: &Take) -> Alternate {
-    let lost = |start_s: f64, end_s: f64| {
-        take.no_clean_mic
-            .iter()
-            .any(|r| r.start_s < end_s && r.end_s > start_s)
+    let lines_of = |lost: &Range| -> Vec<&Speech> {
+        let lines = take.speech.iter();
+        lines
+            .filter(|s| s.start_s < lost.end_s && s.end_s > lost.start_s)
+            // A cough or a single word beside the line is not looked for.
+            .filter(|s| s.talker.is_some() && s.end_s - s.start_s >= passages::LEAST_S)
+            .collect()
     };
+    let found = |s: &Speech| {
+        let name = s.talker.as_deref()?;
+        let mine = take.curves.iter().find(|c| c.talker == name)?;
+        let there = other.curves.iter().find(|c| c.talker == name)?;
+        passages::find(mine, s.start_s, s.end_s, there)
+    };
+    // Every lost line has to be there again; where one is not, nothing but the take is claimed.
     let again: Option<Vec<(f64, f64)>> = take
-        .speech
+        .no_clean_mic
         .iter()
-        .filter(|s| lost(s.start_s, s.end_s))
-        .map(|s| {
-            let name = s.talker.as_deref()?;
-            let mine = take.curves.iter().find(|c| c.talker == name)?;
-            let there = other.curves.iter().find(|c| c.talker == name)?;
-            passages::find(mine, s.start_s, s.end_s, there)
+        .flat_map(|lost| match lines_of(lost) {
+            lines if lines.is_empty() => vec![None],
+            lines => lines.into_iter().map(found).collect(),
         })
         .collect();
     let whole = other.verdict != Verdict::NoCleanMic;

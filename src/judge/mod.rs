@@ -51,7 +51,7 @@ pub fn judge(view: &TakeView<'_>, findings: Vec<Finding>) -> Judged {
         verdict: verdict::verdict(&findings, &no_clean_mic),
         take_type: windows::take_type(view.take, view.landmarks, view.speech),
         room_tone_s: room_tone::longest(view, &findings),
-        curves: passages::curves(view, &lines),
+        curves: passages::curves(view, &findings, &lines),
         not_judged: verdict::not_judged(view),
         no_clean_mic,
         findings,

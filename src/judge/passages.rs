@@ -7,7 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::detect::TakeView;
+use crate::detect::{Finding, TakeView};
 use crate::judge::cover::Line;
 use crate::measure::frames::bands_within;
 use crate::units::power_db;
@@ -20,12 +20,16 @@ const FRAMES_PER_ROW: usize = 3;
 const FITS_DB: f64 = 5.5;
 /// and by which the best place must beat the second best.
 const BEATS: f64 = 0.75;
-/// Shorter lines hold too little to be told apart.
-const LEAST_S: f64 = 1.0;
+/// Shorter lines hold too little to be told apart, seconds.
+pub(super) const LEAST_S: f64 = 1.0;
 /// What a row of silence costs against a row of speech, dB.
 const SILENT_DB: f64 = 15.0;
 /// No speech of this talker in a row.
 const SILENT: i8 = i8::MIN;
+/// A fault covers what was said in a row: it fits anything.
+const COVERED: i8 = i8::MIN + 1;
+/// Faults up to this length leave enough of a line to know it by, seconds.
+const SHORT_S: f64 = 1.0;
 
 /// A talker's speech over a whole take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -34,7 +38,7 @@ pub struct Curve {
     pub talker: String,
     /// Seconds per row.
     pub row_s: f64,
-    /// dB against the talker's mean per band, or `SILENT` throughout.
+    /// dB against the talker's mean per band, or `SILENT` or `COVERED` throughout.
     #[serde(with = "packed")]
     pub rows: Vec<[i8; BANDS]>,
 }
@@ -64,14 +68,30 @@ mod packed {
 }
 
 /// Curves of all talkers of a take.
-pub fn curves(view: &TakeView<'_>, lines: &[Line]) -> Vec<Curve> {
+pub fn curves(view: &TakeView<'_>, findings: &[Finding], lines: &[Line]) -> Vec<Curve> {
     (0..view.speech.talkers.len())
-        .filter_map(|talker| curve(view, lines, talker))
+        .filter_map(|talker| curve(view, findings, lines, talker))
         .collect()
 }
 
-fn curve(view: &TakeView<'_>, lines: &[Line], talker: usize) -> Option<Curve> {
+fn curve(
+    view: &TakeView<'_>,
+    findings: &[Finding],
+    lines: &[Line],
+    talker: usize,
+) -> Option<Curve> {
     let position = *view.speech.talkers[talker].tracks.first()?;
+    let index = view.track(position).index;
+    let short = (SHORT_S * f64::from(view.take.rate)) as u64;
+    let faults: Vec<&Finding> = findings
+        .iter()
+        .filter(|f| f.tracks.contains(&index) && f.end - f.start <= short)
+        .collect();
+    let covered = |row: usize| {
+        let (first, last) = (row * FRAMES_PER_ROW, (row + 1) * FRAMES_PER_ROW);
+        let (start, end) = (view.grid.sample(first), view.grid.sample(last));
+        faults.iter().any(|f| f.start < end && f.end > start)
+    };
     let frames = &view.tracks[position].frames;
     let edges = [
         200.0, 280.0, 400.0, 560.0, 800.0, 1120.0, 1600.0, 2240.0, 3150.0, 4500.0, 6300.0,
@@ -82,10 +102,15 @@ fn curve(view: &TakeView<'_>, lines: &[Line], talker: usize) -> Option<Curve> {
         .collect();
     let count = view.grid.frames.div_ceil(FRAMES_PER_ROW);
     let mut levels: Vec<Option<[f64; BANDS]>> = vec![None; count];
+    let mut hidden = vec![false; count];
     for line in lines.iter().filter(|l| l.talker == Some(talker)) {
         let first = line.frames.start.div_ceil(FRAMES_PER_ROW);
         let last = line.frames.end / FRAMES_PER_ROW;
         for (row, slot) in levels.iter_mut().enumerate().take(last).skip(first) {
+            if covered(row) {
+                hidden[row] = true;
+                continue;
+            }
             let mut values = [0.0; BANDS];
             for (value, band) in values.iter_mut().zip(&bands) {
                 let power: f64 = (row * FRAMES_PER_ROW..(row + 1) * FRAMES_PER_ROW)
@@ -106,10 +131,12 @@ fn curve(view: &TakeView<'_>, lines: &[Line], talker: usize) -> Option<Curve> {
     }
     let rows = levels
         .into_iter()
-        .map(|row| match row {
+        .zip(hidden)
+        .map(|(row, hidden)| match row {
             Some(values) => {
                 std::array::from_fn(|b| (values[b] - means[b]).round().clamp(-40.0, 40.0) as i8)
             }
+            None if hidden => [COVERED; BANDS],
             None => [SILENT; BANDS],
         })
         .collect();
@@ -124,11 +151,13 @@ fn row_s(view: &TakeView<'_>) -> f64 {
     FRAMES_PER_ROW as f64 / view.grid.frames_per_s()
 }
 
-/// Difference of two rows, dB per band.
+/// Difference of a row of the line looked for and one of the other take, dB per band.
 fn cost(a: &[i8; BANDS], b: &[i8; BANDS]) -> f64 {
-    match (a[0] == SILENT, b[0] == SILENT) {
-        (true, true) => 0.0,
-        (true, false) | (false, true) => SILENT_DB,
+    match (a[0], b[0]) {
+        (COVERED, _) | (SILENT, SILENT) => 0.0,
+        // What is hidden there speaks neither for nor against the place.
+        (_, COVERED) => FITS_DB,
+        (SILENT, _) | (_, SILENT) => SILENT_DB,
         _ => {
             a.iter()
                 .zip(b)
@@ -145,7 +174,8 @@ pub fn find(mine: &Curve, start_s: f64, end_s: f64, other: &Curve) -> Option<(f6
     let wanted = mine
         .rows
         .get(rows(start_s)..rows(end_s).min(mine.rows.len()))?;
-    if end_s - start_s < LEAST_S || (mine.row_s - other.row_s).abs() > 1e-3 {
+    let known = wanted.iter().filter(|row| row[0] != COVERED).count();
+    if (known as f64) * mine.row_s < LEAST_S || (mine.row_s - other.row_s).abs() > 1e-3 {
         return None;
     }
     let ends = warped(wanted, &other.rows);
@@ -198,7 +228,8 @@ fn warped(wanted: &[[i8; BANDS]], other: &[[i8; BANDS]]) -> Vec<(f64, usize)> {
         before = last;
         last = now;
     }
-    let length = wanted.len().max(1) as f64;
+    let known = wanted.iter().filter(|row| row[0] != COVERED).count();
+    let length = known.max(1) as f64;
     last.into_iter().map(|(c, s)| (c / length, s)).collect()
 }
 
@@ -245,6 +276,21 @@ mod tests {
         let (start, end) = find(&curve(line), 0.0, 2.4, &curve(there)).unwrap();
         assert!((start - 6.0).abs() < 0.2, "{start}");
         assert!((end - 8.7).abs() < 0.2, "{end}");
+    }
+
+    /// A third of a second of the line was lost: the rest of it is still the same words.
+    #[test]
+    fn a_line_with_a_hole_is_found_again() {
+        let line = rows(40, 3);
+        let there: Vec<_> = [rows(100, 5), line.clone(), rows(80, 9)].concat();
+        let mut spoiled = line;
+        spoiled[15..20].fill([COVERED; BANDS]);
+        let (start, end) = find(&curve(spoiled.clone()), 0.0, 2.4, &curve(there)).unwrap();
+        assert!((start - 6.0).abs() < 0.2, "{start}");
+        assert!((end - 8.4).abs() < 0.2, "{end}");
+        spoiled[5..40].fill([COVERED; BANDS]);
+        let nothing = find(&curve(spoiled), 0.0, 2.4, &curve(rows(300, 7)));
+        assert_eq!(nothing, None, "what is hidden is no proof");
     }
 
     #[test]

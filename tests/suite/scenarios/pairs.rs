@@ -94,7 +94,8 @@ fn a_track_late_by_more_than_geometry_is_told() {
     }
     let take = check(&r);
     let told = take.findings.iter().any(|f| f.kind == "late_track");
-    assert!(told, "{}", listing(&take));
+    let own: Vec<_> = take.pairs.iter().filter(|p| p.a == boom + 1).collect();
+    assert!(told, "{} {own:#?}", listing(&take));
 }
 
 #[test]
