@@ -46,7 +46,7 @@ pub static DETECTOR: Detector = Detector {
 };
 
 /// Stretches and seconds needed.
-const STRETCHES: usize = 3;
+const STRETCHES: usize = 2;
 const SECONDS: f64 = 3.0;
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {

@@ -72,6 +72,9 @@ const BLIP_S: f64 = 0.55;
 /// Steps in which the gain cannot be told do not close a fader for so long, s.
 const UNKNOWN_S: f64 = 0.6;
 
+/// Own words that show how high a fader is when in use, where it is never seen lower, s.
+const LEAST_OWN_S: f64 = 1.5;
+
 /// A stretch, in steps.
 #[derive(Debug, Clone)]
 struct Open {
@@ -216,8 +219,11 @@ fn gain_in_use(mix: &Mix, source: usize, own: &[bool]) -> Option<f64> {
     (gains.len() >= 5).then(|| quantile(&gains, 0.9)).flatten()
 }
 
-/// Whether a microphone makes up most of the mix over its wearer's own words.
+/// Whether a microphone makes up most of the mix over its wearer's own words; a cough or a rustle is no such word.
 fn leads(mix: &Mix, source: usize, own: &[bool]) -> bool {
+    if (own.iter().filter(|&&o| o).count() as f64) < LEAST_OWN_S * f64::from(HZ) {
+        return false;
+    }
     let shares: Vec<f64> = (0..own.len())
         .filter(|&s| own[s])
         .filter_map(|s| mix.steps[s].as_ref())
