@@ -6,8 +6,9 @@
 //! the body microphone is late.
 //!
 //! *Decision.* Over the stretches in which the wearer alone speaks (at least three, at least 3 s) the body microphone is later
-//! than the boom by more than `min_late_ms` in the median and late in nearly all of them. Two or more body microphones late
-//! by like amounts are a group on one kind of link: a note.
+//! than the boom by more than `min_late_ms` in the median and late in nearly all of them. One that is late while another
+//! pack is early as it should be, by more than the boom's way to the two people can differ, is for post; otherwise the packs
+//! may all hang on one kind of link: a note.
 //!
 //! *Must not fire on.* Other people's voices at a body microphone; stretches whose speaker is uncertain.
 //!
@@ -45,32 +46,35 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
+/// Two people stand at most about so much further from the boom, one than the other: 1 m, seconds.
+const GEOMETRY_S: f64 = 0.0029;
 /// Stretches and seconds needed.
-const STRETCHES: usize = 2;
+const STRETCHES: usize = 3;
 const SECONDS: f64 = 3.0;
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let least = view.settings.get(&MIN_LATE) / 1000.0;
-    let measured: Vec<(usize, f64)> = view
+    let measured: Vec<(usize, Lateness)> = view
         .with_role(Role::Lav)
         .into_iter()
         .filter_map(|track| Some((track, lateness(view, track)?)))
         .collect();
     let late: Vec<(usize, f64)> = measured
         .iter()
-        .copied()
-        .filter(|(_, l)| *l > least)
+        .filter(|(_, l)| l.median_s > least && l.low_s > THROUGHOUT_S)
+        .map(|(track, l)| (*track, l.median_s))
         .collect();
-    let group = late.len() >= 2;
     late.iter()
         .map(|&(track, seconds)| {
+            let unlike = |l: &Lateness| l.median_s < (seconds - GEOMETRY_S).min(0.0);
+            let alone = late.len() == 1 && measured.iter().any(|(_, l)| unlike(l));
             let (ms, label) = (1000.0 * seconds, short(&view.track(track).label()));
             let samples = (seconds * f64::from(view.grid.rate)).round() as i64;
             view.finding("late_track", track, 0, view.grid.samples)
-                .severity(if group {
-                    Severity::Note
-                } else {
+                .severity(if alone {
                     Severity::Caution
+                } else {
+                    Severity::Note
                 })
                 .confidence(0.9)
                 .origin(Origin::Recorder)
@@ -87,9 +91,18 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .collect()
 }
 
-/// By how much a body microphone is later than the boom over its wearer's words, seconds; `None` where too little is known
-/// or where it is not late throughout.
-fn lateness(view: &TakeView<'_>, track: usize) -> Option<f64> {
+/// In nearly all stretches a late pack is later than the boom by at least this, s.
+const THROUGHOUT_S: f64 = 0.0003;
+
+/// By how much a body microphone is later than the boom over its wearer's words, seconds: in the median and in the tenth of the
+/// stretches where it is least late. Negative: earlier, as it should be.
+struct Lateness {
+    median_s: f64,
+    low_s: f64,
+}
+
+/// `None` where too little is known.
+fn lateness(view: &TakeView<'_>, track: usize) -> Option<Lateness> {
     let talker = view.speech.wearer(track)?;
     let pair = view.pairs.iter().find(|p| {
         (p.a == track && view.track(p.b).role == Role::Boom)
@@ -107,8 +120,11 @@ fn lateness(view: &TakeView<'_>, track: usize) -> Option<f64> {
         .map(|d| sign * d)
         .collect();
     let spoken: f64 = own.iter().map(|s| s.end_s - s.start_s).sum();
-    if delays.len() < STRETCHES || spoken < SECONDS || quantile(&delays, 0.1)? < 0.0003 {
+    if delays.len() < STRETCHES || spoken < SECONDS {
         return None;
     }
-    quantile(&delays, 0.5)
+    Some(Lateness {
+        median_s: quantile(&delays, 0.5)?,
+        low_s: quantile(&delays, 0.1)?,
+    })
 }
