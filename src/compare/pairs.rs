@@ -540,6 +540,8 @@ pub struct PairMeasures {
     pub kind: Option<DelayKind>,
 }
 
+/// Words of a wearer, nobody else speaking, from which a sign may be told, s.
+const LEAST_WORDS_S: f64 = 3.0;
 /// Log odds from which a sign is told.
 const LEAST_LOG_ODDS: f64 = 4.0;
 /// A segment's polarity counts from this mean phase direction on (detection by phase at the delay, 500 Hz to 3 kHz).
@@ -632,18 +634,30 @@ fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMea
     let counted = counted(&segments, &owners);
     let delays = phrase_delays(&counted, speech);
     let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
-    let wearers = |frame: usize| {
-        frame < speech.grid.frames && owners.iter().any(|&t| speech.alone(Some(t), frame))
-    };
-    let own = log_odds(&cells, speech, &wearers);
     let all = log_odds(&cells, speech, &anybody);
     // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
-    // other microphone, too: between the packs of two people the wearers' own words have to decide, elsewhere they must not
-    // contradict.
-    let polarity_log_odds = if owners.len() > 1 && own.abs() < LEAST_LOG_ODDS || own * all < 0.0 {
-        0.0
-    } else {
+    // other microphone, too: where a body microphone takes part its wearer's own words have to decide, and the others' must
+    // not contradict. Knocks on a pack whose wearer says nothing are no words.
+    let polarity_log_odds = if owners.is_empty() {
         all
+    } else {
+        let talking: Vec<usize> = owners
+            .iter()
+            .copied()
+            .filter(|&t| {
+                let own = |f: &usize| speech.alone(Some(t), *f);
+                (0..speech.grid.frames).filter(own).count() >= speech.grid.frames_in(LEAST_WORDS_S)
+            })
+            .collect();
+        let wearers = |frame: usize| {
+            frame < speech.grid.frames && talking.iter().any(|&t| speech.alone(Some(t), frame))
+        };
+        let own = log_odds(&cells, speech, &wearers);
+        if own.abs() < LEAST_LOG_ODDS || own * all < 0.0 {
+            0.0
+        } else {
+            all
+        }
     };
     let talkers: Vec<Option<usize>> = {
         let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();

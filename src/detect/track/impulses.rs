@@ -504,19 +504,30 @@ struct Background {
 const EVERY: usize = 100;
 /// A step may belong to a gap when both bands are this far below the background, in half dB.
 const BELOW: u8 = 10;
-/// Both bands together have to be this far below in the middle of a gap, in half dB.
+/// Steps.
+const BRIDGED: usize = 2;
+/// Both bands together have to be this far below in the middle of a gap, in half dB; where a sound breaks off and comes back
+/// by so much at once, the lower figure is enough.
 const GONE: i32 = 30;
+const GONE_FROM_SOUND: i32 = 24;
+const BREAKS_OFF: i32 = 60;
 
 impl Background {
     fn of(fine: &Fine) -> Background {
         let near = [&fine.high, &fine.mid].map(|codes| Fine::ranks(codes, EVERY, 6000, 0.2));
         let (high, mid) = (steady(&fine.high), steady(&fine.mid));
-        let gone: Vec<bool> = (0..fine.len())
+        let mut gone: Vec<bool> = (0..fine.len())
             .map(|k| {
                 high[k].saturating_add(BELOW) <= near[0][k / EVERY]
                     && mid[k].saturating_add(BELOW) <= near[1][k / EVERY]
             })
             .collect();
+        // What is left in a gap scatters: a step or two near the limit do not end it.
+        for (a, b) in crate::compare::speech::runs(&gone.iter().map(|g| !g).collect::<Vec<_>>()) {
+            if b - a <= BRIDGED && a > 0 && b < gone.len() {
+                gone[a..b].fill(true);
+            }
+        }
         let candidates = crate::compare::speech::runs(&gone);
         // What falls there and comes back slowly, or shallowly and often, is how this track breathes.
         let mut natural = vec![true; fine.len()];
@@ -567,7 +578,12 @@ impl Background {
                     .map(|codes| i32::from(Fine::rank(codes, a as i64, b as i64, 0.5)));
                 let depth = [0, 1].map(|n| i32::from(self.near[n][a / EVERY]) - inside[n]);
                 let under = [0, 1].map(|n| i32::from(self.lowest[n]) - inside[n]);
-                let deep = depth[0] + depth[1] >= GONE && under.iter().all(|&d| d >= 6);
+                let least = if breaks_off(&fine.mid, a, b) {
+                    GONE_FROM_SOUND
+                } else {
+                    GONE
+                };
+                let deep = depth[0] + depth[1] >= least && under.iter().all(|&d| d >= 6);
                 let span = Span {
                     start: edge(&fine.mid, fine, a, -1),
                     end: edge(&fine.mid, fine, b - 1, 1),
@@ -580,6 +596,18 @@ impl Background {
             })
             .collect()
     }
+}
+
+/// Whether a sound stops right before `first` and is back right after `last`, both within ten steps: what is lost in a gap, not
+/// a sound that ends.
+fn breaks_off(codes: &[u8], first: usize, last: usize) -> bool {
+    let inside = i32::from(Fine::rank(codes, first as i64, last as i64, 0.5));
+    let beside = |from: usize, to: usize| {
+        let part = &codes[from.min(codes.len())..to.min(codes.len())];
+        i32::from(part.iter().copied().max().unwrap_or(0))
+    };
+    beside(first.saturating_sub(10), first) - inside >= BREAKS_OFF
+        && beside(last, last + 10) - inside >= BREAKS_OFF
 }
 
 /// Median of each code and its two neighbours: a single odd millisecond does not count.

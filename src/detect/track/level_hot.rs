@@ -23,10 +23,10 @@ use crate::units;
 /// Active level from which speech is too hot.
 pub static LIMIT: Param = Param {
     key: "level_hot.limit_dbfs",
-    default: -14.0,
+    default: -15.0,
     unit: "dBFS",
     range: (-30.0, 0.0),
-    why: "report contract: with a crest of 12 to 15 dB, speech above -14 dBFS reaches full scale",
+    why: "report contract: above -14 dBFS speech, with a crest of 12 to 15 dB, reaches full scale, from -17 dBFS it is a matter of taste; less the error of measurement",
 };
 /// Level of a peak that leaves no room.
 pub static PEAK: Param = Param {
