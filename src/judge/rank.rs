@@ -499,8 +499,18 @@ fn take_rows(report: &Report, position: usize, take: &Take) -> Vec<Row> {
                 && f.takes.iter().flatten().any(|id| id == &take.id)
         })
     };
+    // Whoever hears of the overload need not hear that the level was too high for it.
+    let overloaded: Vec<&[usize]> = groups
+        .iter()
+        .filter(|((_, kind), list)| {
+            matches!(*kind, "clipping" | "flat_top")
+                && list.iter().any(|f| f.severity == Severity::Fault)
+        })
+        .map(|((tracks, _), _)| *tracks)
+        .collect();
     groups
         .into_iter()
+        .filter(|((tracks, kind), _)| *kind != "level_hot" || !overloaded.contains(tracks))
         .filter(|((_, kind), list)| {
             !(slow(kind) && list.iter().all(|f| f.severity < Severity::Fault))
         })

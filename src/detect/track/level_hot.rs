@@ -112,7 +112,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .origin(Origin::Recorder)
         .number("speech_level_dbfs", active.level_dbfs, 2)
         .number("sample_peak_dbfs", m.levels.sample_peak_dbfs(), 2)
-        .fact("peaks_near_full_scale", peaks)
+        .fact("peaks_near_full_scale_count", peaks)
         .says(
             message,
             if float {
