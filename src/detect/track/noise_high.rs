@@ -3,7 +3,8 @@
 //! Fault: a hissing microphone or link, or a place too loud for this microphone's distance.
 //! Signature: active level of the speech the track is there for, less the background of the same track, both above 60 Hz.
 //! Decision: below `max_snr_db`. The background is the larger of the opened band levels and the level that the pauses hold for
-//! most of the time; the background's own share is taken out of the speech level.
+//! most of the time; the background's own share is taken out of the speech level. Of a body microphone on which no word of a
+//! wearer shows: the background is as near to the words on the other body microphones, and far over the background of each.
 //! Must not fire on: quiet talkers over a low floor, music or effects in the scene, tracks without speech.
 //! Known misses: noise that comes and goes within seconds.
 //! Source: the report contract (12 dB, 12 to 16 dB a matter of taste); detection practice for background (opening).
@@ -14,7 +15,7 @@ use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, median, percent
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::TrackMeasures;
 use crate::measure::frames::bands_within;
-use crate::report::model::{Origin, Severity};
+use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units::{power, power_db};
 
@@ -139,7 +140,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         track,
         view.settings.get(&MIN_SPEECH_S),
     ) else {
-        return Vec::new();
+        return drowned(view, track).into_iter().collect();
     };
     let limit = view.settings.get(&MAX_SNR_DB);
     let snr = measured.snr_db();
@@ -180,6 +181,53 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 },
             ),
     ]
+}
+
+/// A body microphone this far over the loudest background of its sisters hisses by itself, dB.
+const OVER_SISTERS_DB: f64 = 15.0;
+
+/// A body microphone with so much noise that nobody can be told to speak on it, where others hear words.
+fn drowned(view: &TakeView<'_>, track: usize) -> Option<Finding> {
+    if view.track(track).role != Role::Lav {
+        return None;
+    }
+    let levels = |t: usize| levels_db(&view.tracks[t], 60.0, 20_000.0);
+    let background = |t: usize| background_dbfs(&view.tracks[t], &levels(t), &view.speech.any);
+    let sisters: Vec<usize> = view
+        .with_role(Role::Lav)
+        .into_iter()
+        .filter(|&t| t != track)
+        .collect();
+    let words: Vec<f64> = sisters
+        .iter()
+        .filter_map(|&t| speech_over_noise(&view.tracks[t], view.speech, t, 1.0))
+        .map(|s| s.speech_dbfs)
+        .collect();
+    let noise = background(track);
+    let loudest = sisters
+        .iter()
+        .map(|&t| background(t))
+        .fold(QUIET_DB, f64::max);
+    if words.is_empty()
+        || noise < loudest + OVER_SISTERS_DB
+        || median(&words) - noise >= view.settings.get(&MAX_SNR_DB)
+    {
+        return None;
+    }
+    let label = view.track(track).label();
+    Some(
+        view.finding("noise_high", track, 0, view.grid.samples)
+            .severity(Severity::Caution)
+            .confidence(0.9)
+            .origin(Origin::ThisMic)
+            .number("noise_floor_dbfs", noise, 1)
+            .number("speech_on_other_mics_dbfs", median(&words), 1)
+            .number("loudest_other_floor_dbfs", loudest, 1)
+            .says(
+                format!("{label} makes {noise:.0} dBFS of noise by itself, enough to cover what its wearer says."),
+                "Change capsule, cable or pack before the next take; use another microphone for this wearer's lines.",
+            ),
+    )
 }
 
 /// Slope of the background between 2 and 16 kHz in dB per octave (per octave band): about 0..+3 for hiss (octaves of white

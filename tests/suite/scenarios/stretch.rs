@@ -4,7 +4,7 @@
 use takeproof::report::model;
 use takeproof::synth::{Rendered, Scene};
 
-use crate::harness::{alarms, assert_found, assert_silent, check};
+use crate::harness::{alarms, assert_found, assert_silent, check, listing};
 
 /// Tracks: Boom 1, Hedda 2, Orrin 3 (1-based; `Rendered` counts from 0).
 fn dialogue(seconds: f64, seed: u64) -> Scene {
@@ -68,6 +68,25 @@ fn a_hissing_microphone_is_noise_high_and_a_quiet_one_is_not() {
             .all(|f| !f.tracks.contains(&3))
     );
     assert_silent(&check(&take(20.0, 34)), "noise_high");
+}
+
+/// So much noise on a pack that none of its wearer's words can be made out.
+#[test]
+fn a_pack_drowned_in_its_own_noise_is_noise_high() {
+    let mut rendered = take(20.0, 34);
+    let mut dice = fastrand::Rng::with_seed(34);
+    for v in &mut rendered.tracks[1].x {
+        *v = 0.02 * *v + 0.08 * (dice.f32() - 0.5);
+    }
+    let checked = check(&rendered);
+    assert_found(&checked, "noise_high", 2, 0.0, 20.0, 0.0);
+    assert!(
+        alarms(&checked, "noise_high")
+            .iter()
+            .all(|f| f.tracks == [2]),
+        "{}",
+        listing(&checked)
+    );
 }
 
 #[test]
