@@ -23,10 +23,10 @@ use crate::units::{power, power_db};
 
 static MIN_EXCESS_DB: Param = Param {
     key: "rustle.min_excess_db",
-    default: 0.9,
+    default: 1.4,
     unit: "dB",
     range: (0.2, 12.0),
-    why: "mean over 0.3 s of what exceeds the prediction by more than 3 dB; clean speech, coughs and doors stay below 0.5 dB",
+    why: "mean over 0.3 s of what exceeds the prediction by more than 3 dB; speech stays below 0.5 dB, coughs, doors and single strokes beside a muffled pack reach 1.3",
 };
 static MERGE_S: Param = Param {
     key: "rustle.merge_s",
