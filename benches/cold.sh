@@ -7,36 +7,24 @@
 set -euo pipefail
 file="$(realpath "${1:?usage: benches/cold.sh FILE [RUNS]}")"
 runs="${2:-5}"
-cd "$(dirname "$0")/.."
-if [ -z "${TAKEPROOF:-}" ]; then
-    cargo build --release --quiet
-    TAKEPROOF=target/release/takeproof
-fi
-work="$(mktemp -d)"
-trap 'rm -rf "$work"' EXIT
+. "$(dirname "$0")/timing.sh"
 
 drop() {
     sync "$file"
     dd if="$file" iflag=nocache count=0 status=none
 }
-# Wall seconds of a command, appended to a list.
-timed() {
-    local list="$1"
-    shift
-    /usr/bin/time -q -a -o "$work/$list" -f '%e' "$@" >"$work/out" 2>&1 || [ $? -eq 1 ] || { cat "$work/out"; exit 1; }
-}
 check() {
-    timed "$1" "$TAKEPROOF" check --no-plots --no-catalogue --force --out "$work/report" "$file"
+    timed "$1" %e "$TAKEPROOF" check --no-plots --no-catalogue --force --out "$work/report" "$file"
 }
 for _ in $(seq "$runs"); do
     drop
-    timed cat cat "$file"
+    timed cat %e cat "$file"
     drop
     check cold
     check warm
 done
 least() { sort -n "$work/$1" | head -1; }
-echo "commit $(git describe --always --dirty), $(lscpu | sed -n 's/^Model name: *//p'), $(nproc) cores, load $(cut -d' ' -f1 /proc/loadavg)"
+machine
 awk -v read="$(least cat)" -v cold="$(least cold)" -v warm="$(least warm)" -v bytes="$(stat -c %s "$file")" 'BEGIN {
     longer = read > warm ? read : warm
     printf "%d MB: cold cat %.2f s (%.0f MB/s), warm check %.2f s, cold check %.2f s: %.3f of the longer one\n",

@@ -8,29 +8,23 @@
 set -euo pipefail
 long_s=600
 takes="${1:-2000}" seconds="${2:-5}" tracks="${3:-2}"
-cd "$(dirname "$0")/.."
+. "$(dirname "$0")/timing.sh"
 cargo build --release --quiet --example many_takes --example long_take
-if [ -z "${TAKEPROOF:-}" ]; then
-    cargo build --release --quiet
-    TAKEPROOF=target/release/takeproof
-fi
-work="$(mktemp -d)"
-trap 'rm -rf "$work"' EXIT
 target/release/examples/many_takes "$work/many" "$takes" "$tracks" "$seconds"
 mkdir "$work/half"
 find "$work/many" -name '*.wav' | sort | sed -n "1,$((takes / 2))p" | xargs cp -t "$work/half"
 target/release/examples/long_take "$work/long.wav" "$tracks" "$long_s"
 
-# CPU seconds of a check, the least of three.
+# CPU seconds of a check, the least of three, kept in a list.
 cpu() {
     for _ in 1 2 3; do
-        /usr/bin/time -q -o "$work/t" -f '%U %S' "$TAKEPROOF" check --no-plots --no-catalogue --threads 1 --force --quiet \
-            --out "$work/report" "$1" || [ $? -eq 1 ]
-        awk '{ print $1 + $2 }' "$work/t"
-    done | sort -n | head -1
+        timed "$1" '%U %S' "$TAKEPROOF" check --no-plots --no-catalogue --threads 1 --force --quiet --out "$work/report" "$work/$2"
+    done
+    awk '{ print $1 + $2 }' "$work/$1" | sort -n | head -1
 }
-many="$(cpu "$work/many")" half="$(cpu "$work/half")" long="$(cpu "$work/long.wav")"
-echo "commit $(git describe --always --dirty), $(lscpu | sed -n 's/^Model name: *//p'), $tracks tracks of $seconds s"
+many="$(cpu of-many many)" half="$(cpu of-half half)" long="$(cpu of-long long.wav)"
+machine
+echo "$tracks tracks of $seconds s"
 awk -v n="$takes" -v m="$many" -v h="$half" -v l="$long" -v t="$long_s" -v s="$seconds" 'BEGIN {
     printf "%d takes %.2f s, %d takes %.2f s, one of %d s %.2f s CPU\n", n, m, n / 2, h, t, l
     audio = s * l / t

@@ -11,26 +11,16 @@
 set -euo pipefail
 file="$(realpath "${1:?usage: benches/ratios.sh FILE [RUNS]}")"
 runs="${2:-5}"
-cd "$(dirname "$0")/.."
-if [ -z "${TAKEPROOF:-}" ]; then
-    cargo build --release --quiet
-    TAKEPROOF=target/release/takeproof
-fi
-work="$(mktemp -d)"
-trap 'rm -rf "$work"' EXIT
+. "$(dirname "$0")/timing.sh"
 
-# Wall s, CPU s, peak memory KiB of a command, appended to a list.
-timed() {
-    local list="$1"
-    shift
-    /usr/bin/time -q -a -o "$work/$list" -f '%e %U %S %M' "$@" >"$work/out" 2>&1 || [ $? -eq 1 ] || { cat "$work/out"; exit 1; }
-}
+# Wall s, CPU s (user, system), peak memory KiB.
+taken='%e %U %S %M'
 check() {
-    timed "check-$1" "$TAKEPROOF" check --no-plots --no-catalogue --threads "$1" --force --out "$work/report" "$file"
+    timed "check-$1" "$taken" "$TAKEPROOF" check --no-plots --no-catalogue --threads "$1" --force --out "$work/report" "$file"
 }
 cat "$file" >/dev/null
 for _ in $(seq "$runs"); do
-    timed reference ffmpeg -nostdin -v error -i "$file" -af ebur128=peak=true -f null -
+    timed reference "$taken" ffmpeg -nostdin -v error -i "$file" -af ebur128=peak=true -f null -
     check 2
     check 1
 done
@@ -38,7 +28,7 @@ done
 least() { awk -v what="$2" '{ v = what == "wall" ? $1 : what == "cpu" ? $2 + $3 : $4 } NR == 1 || v < m { m = v } END { print m }' "$work/$1"; }
 seconds="$(ffprobe -v error -show_entries format=duration -of csv=p=0 "$file")"
 bytes="$(stat -c %s "$file")"
-echo "commit $(git describe --always --dirty), $(lscpu | sed -n 's/^Model name: *//p'), $(nproc) cores, load $(cut -d' ' -f1 /proc/loadavg)"
+machine
 echo "$(basename "$file"): $seconds s, $bytes bytes; minimum of $runs runs, interleaved"
 printf '%-22s %8s %8s %10s %10s %10s %8s %8s\n' '' 'wall s' 'CPU s' 'wall ratio' 'CPU ratio' 'real time' 'MB/s' 'MiB'
 for list in reference check-1 check-2; do
