@@ -67,9 +67,14 @@ pub struct Day<T> {
 
 impl<T> Day<T> {
     /// The same day with something else kept of each take.
-    pub fn map<U>(self, change: impl FnMut(T) -> U) -> Day<U> {
+    pub fn map<U>(mut self, change: impl FnMut(T) -> U) -> Day<U> {
+        let kept = std::mem::take(&mut self.kept);
+        self.keeping(kept.into_iter().map(change).collect())
+    }
+
+    fn keeping<U>(self, kept: Vec<U>) -> Day<U> {
         Day {
-            kept: self.kept.into_iter().map(change).collect(),
+            kept,
             takes: self.takes,
             ids: self.ids,
             findings: self.findings,
@@ -82,18 +87,9 @@ impl<T> Day<T> {
 
 impl<A, B> Day<(A, B)> {
     /// The second part of what is kept, apart.
-    pub fn split(self) -> (Day<A>, Vec<B>) {
-        let (kept, apart) = self.kept.into_iter().unzip();
-        let day = Day {
-            kept,
-            takes: self.takes,
-            ids: self.ids,
-            findings: self.findings,
-            unreadable: self.unreadable,
-            other: self.other,
-            threads: self.threads,
-        };
-        (day, apart)
+    pub fn split(mut self) -> (Day<A>, Vec<B>) {
+        let (kept, apart) = std::mem::take(&mut self.kept).into_iter().unzip();
+        (self.keeping(kept), apart)
     }
 }
 

@@ -556,9 +556,15 @@ const SEGMENT_LOG_ODDS: f64 = 3.89;
 /// Delay, polarity and level of every pair, from the cells in which one talker alone speaks.
 pub fn measure(cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
     let solos = solo_stretches(speech);
+    let talks: Vec<bool> = (0..speech.talkers.len())
+        .map(|t| {
+            let own = |f: &usize| speech.alone(Some(t), *f);
+            (0..speech.grid.frames).filter(own).count() >= speech.grid.frames_in(LEAST_WORDS_S)
+        })
+        .collect();
     let mut pairs: Vec<PairMeasures> = cells
         .into_par_iter()
-        .map(|cells| measure_pair(cells, speech, &solos))
+        .map(|cells| measure_pair(cells, speech, &solos, &talks))
         .collect();
     agree_on_polarity(&mut pairs);
     pairs
@@ -609,7 +615,13 @@ fn solo_stretches(speech: &SpeechMap) -> Vec<Solo> {
     solos
 }
 
-fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMeasures {
+/// `talks`: per talker whether there are words enough to tell a sign from.
+fn measure_pair(
+    cells: PairCells,
+    speech: &SpeechMap,
+    solos: &[Solo],
+    talks: &[bool],
+) -> PairMeasures {
     let (a, b) = (cells.a, cells.b);
     let owners: Vec<usize> = {
         let mut all: Vec<usize> = [speech.wearer(a), speech.wearer(b)]
@@ -641,16 +653,9 @@ fn measure_pair(cells: PairCells, speech: &SpeechMap, solos: &[Solo]) -> PairMea
     let polarity_log_odds = if owners.is_empty() {
         all
     } else {
-        let talking: Vec<usize> = owners
-            .iter()
-            .copied()
-            .filter(|&t| {
-                let own = |f: &usize| speech.alone(Some(t), *f);
-                (0..speech.grid.frames).filter(own).count() >= speech.grid.frames_in(LEAST_WORDS_S)
-            })
-            .collect();
         let wearers = |frame: usize| {
-            frame < speech.grid.frames && talking.iter().any(|&t| speech.alone(Some(t), frame))
+            let speaks = |&t: &usize| talks[t] && speech.alone(Some(t), frame);
+            frame < speech.grid.frames && owners.iter().any(speaks)
         };
         let own = log_odds(&cells, speech, &wearers);
         if own.abs() < LEAST_LOG_ODDS || own * all < 0.0 {

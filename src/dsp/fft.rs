@@ -199,18 +199,7 @@ widest! {
         re: &'b [f32],
         im: &'b [f32],
     ) {
-        let (low, low_rest) = below.as_chunks_mut::<LANES>();
-        let (high_rest, high) = above.as_rchunks_mut::<LANES>();
-        let ((re, re_rest), (im, im_rest)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
-        for (((low, high), re), im) in low.iter_mut().zip(high.iter_mut().rev()).zip(re).zip(im) {
-            apart_by(low, high, re, im);
-        }
-        let rest = low_rest.iter_mut().zip(high_rest.iter_mut().rev());
-        for ((low, high), (re, im)) in rest.zip(re_rest.iter().zip(im_rest)) {
-            let [a, b, c, d] = pair_apart(low.re, low.im, high.re, high.im, *re, *im);
-            *low = Complex { re: a, im: b };
-            *high = Complex { re: c, im: d };
-        }
+        all_apart(below, above, re, im);
     }
 
     /// The other way round.
@@ -220,25 +209,31 @@ widest! {
         re: &'b [f32],
         im: &'b [f32],
     ) {
-        let (low, low_rest) = below.as_chunks_mut::<LANES>();
-        let (high_rest, high) = above.as_rchunks_mut::<LANES>();
-        let ((re, re_rest), (im, im_rest)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
-        for (((low, high), re), im) in low.iter_mut().zip(high.iter_mut().rev()).zip(re).zip(im) {
-            together_by(low, high, re, im);
-        }
-        let rest = low_rest.iter_mut().zip(high_rest.iter_mut().rev());
-        for ((low, high), (re, im)) in rest.zip(re_rest.iter().zip(im_rest)) {
-            let [a, b, c, d] = pair_together(low.re, low.im, high.re, high.im, *re, *im);
-            *low = Complex { re: a, im: b };
-            *high = Complex { re: c, im: d };
-        }
+        all_together(below, above, re, im);
     }
 }
 
-/// Defines a step over [`LANES`] pairs of bins in separate loops: real and imaginary parts taken apart, the arithmetic, and put
-/// back. As one loop it does not become vector instructions.
+/// Defines a step over all pairs of bins, and over [`LANES`] of them in separate loops: real and imaginary parts taken apart, the
+/// arithmetic, and put back. As one loop it does not become vector instructions.
 macro_rules! over_lanes {
-    ($name:ident, $pair:ident) => {
+    ($all:ident, $name:ident, $pair:ident) => {
+        #[inline(always)]
+        fn $all(below: &mut [Complex<f32>], above: &mut [Complex<f32>], re: &[f32], im: &[f32]) {
+            let (low, low_rest) = below.as_chunks_mut::<LANES>();
+            let (high_rest, high) = above.as_rchunks_mut::<LANES>();
+            let ((re, re_rest), (im, im_rest)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
+            let lanes = low.iter_mut().zip(high.iter_mut().rev());
+            for (((low, high), re), im) in lanes.zip(re).zip(im) {
+                $name(low, high, re, im);
+            }
+            let rest = low_rest.iter_mut().zip(high_rest.iter_mut().rev());
+            for ((low, high), (re, im)) in rest.zip(re_rest.iter().zip(im_rest)) {
+                let [a, b, c, d] = $pair(low.re, low.im, high.re, high.im, *re, *im);
+                *low = Complex { re: a, im: b };
+                *high = Complex { re: c, im: d };
+            }
+        }
+
         #[inline(always)]
         fn $name(
             low: &mut [Complex<f32>; LANES],
@@ -265,8 +260,8 @@ macro_rules! over_lanes {
         }
     };
 }
-over_lanes!(apart_by, pair_apart);
-over_lanes!(together_by, pair_together);
+over_lanes!(all_apart, apart_by, pair_apart);
+over_lanes!(all_together, together_by, pair_together);
 
 /// Real and imaginary part of a low bin and of its counterpart, taken apart; `re` and `im`: half the turn of the low bin.
 #[inline(always)]

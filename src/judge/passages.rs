@@ -151,6 +151,11 @@ fn row_s(view: &TakeView<'_>) -> f64 {
     FRAMES_PER_ROW as f64 / view.grid.frames_per_s()
 }
 
+/// Number of rows that no fault covers.
+fn known(rows: &[[i8; BANDS]]) -> f64 {
+    rows.iter().filter(|row| row[0] != COVERED).count() as f64
+}
+
 /// Difference of a row of the line looked for and one of the other take, dB per band.
 fn cost(a: &[i8; BANDS], b: &[i8; BANDS]) -> f64 {
     match (a[0], b[0]) {
@@ -174,8 +179,7 @@ pub fn find(mine: &Curve, start_s: f64, end_s: f64, other: &Curve) -> Option<(f6
     let wanted = mine
         .rows
         .get(rows(start_s)..rows(end_s).min(mine.rows.len()))?;
-    let known = wanted.iter().filter(|row| row[0] != COVERED).count();
-    if (known as f64) * mine.row_s < LEAST_S || (mine.row_s - other.row_s).abs() > 1e-3 {
+    if known(wanted) * mine.row_s < LEAST_S || (mine.row_s - other.row_s).abs() > 1e-3 {
         return None;
     }
     let ends = warped(wanted, &other.rows);
@@ -228,8 +232,7 @@ fn warped(wanted: &[[i8; BANDS]], other: &[[i8; BANDS]]) -> Vec<(f64, usize)> {
         before = last;
         last = now;
     }
-    let known = wanted.iter().filter(|row| row[0] != COVERED).count();
-    let length = known.max(1) as f64;
+    let length = known(wanted).max(1.0);
     last.into_iter().map(|(c, s)| (c / length, s)).collect()
 }
 

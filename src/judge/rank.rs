@@ -678,9 +678,10 @@ fn cover_in_words(take: &Take, tracks: &[usize], list: &[&Finding]) -> (String, 
         "all of these lines"
     };
     let best = |s: &&crate::report::model::Speech| s.best_track.filter(|t| !tracks.contains(t));
-    let whole = lines
+    let clean = lines
         .iter()
-        .all(|s| best(s).is_some_and(|t| s.clean_tracks.contains(&t)));
+        .filter(|s| best(s).is_some_and(|t| s.clean_tracks.contains(&t)))
+        .count();
     let mut names: Vec<String> = Vec::new();
     for name in lines.iter().filter_map(best).map(|t| track_label(take, t)) {
         if !names.contains(&name) {
@@ -691,27 +692,16 @@ fn cover_in_words(take: &Take, tracks: &[usize], list: &[&Finding]) -> (String, 
         return (String::new(), "Have a listen to the other mics".into());
     }
     let said = spoken_list(&names);
-    if whole {
-        (
-            format!("{said} clean for {whole_of}"),
-            format!("Use {said}"),
-        )
-    } else {
-        let clean = lines
-            .iter()
-            .filter(|s| best(s).is_some_and(|t| s.clean_tracks.contains(&t)))
-            .count();
-        match lines.len() {
-            n if n > 1 && clean > 0 => (
-                format!(
-                    "{said} clean on {clean} of these {n} lines, at that spot only on the rest"
-                ),
-                format!("Use {said}"),
-            ),
-            _ => (
-                format!("{said} clean at that spot only"),
-                format!("Use {said} for the spot"),
-            ),
-        }
+    let used = format!("Use {said}");
+    match (clean, lines.len()) {
+        (clean, all) if clean == all => (format!("{said} clean for {whole_of}"), used),
+        (0, _) => (
+            format!("{said} clean at that spot only"),
+            format!("Use {said} for the spot"),
+        ),
+        (clean, all) => (
+            format!("{said} clean on {clean} of these {all} lines, at that spot only on the rest"),
+            used,
+        ),
     }
 }

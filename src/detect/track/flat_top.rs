@@ -74,6 +74,9 @@ const PLAIN_ODDS: f64 = 60.0;
 const ALIKE: f64 = 4.0;
 /// Tops this near to a ceiling at which they crowd were cut, dB.
 const CROWD_DB: f64 = 0.35;
+/// Weight of a top that is cut because others crowd at its height, and of a run of equal samples.
+const CROWDS: f64 = 2.0;
+const PROVEN: f64 = 3.0;
 /// In a mix corners of one microphone are rounded by the others: a burst there needs more.
 const LEAST_BURST_OF_A_MIX: f64 = 3.5;
 
@@ -184,6 +187,30 @@ struct Marked {
     flat: u32,
 }
 
+impl Marked {
+    /// A top that is cut only because others crowd at its height.
+    fn crowding(top: &Top, weight: f64) -> Marked {
+        Marked {
+            start: top.at.saturating_sub(3),
+            end: top.at + 3,
+            weight,
+            flat: 0,
+        }
+    }
+}
+
+/// Tops closer than [`JOIN_S`], in order: those of each burst, its end and its longest flat piece.
+fn joined(marked: &[Marked], rate: u32) -> impl Iterator<Item = (&[Marked], u64, u32)> {
+    let join = units::samples(JOIN_S, rate);
+    marked
+        .chunk_by(move |a, b| b.start < a.end + join)
+        .map(|burst| {
+            let end = burst.iter().map(|m| m.end).max().unwrap_or(burst[0].end);
+            let longest = burst.iter().map(|m| m.flat).max().unwrap_or(0);
+            (burst, end, longest)
+        })
+}
+
 impl Shape {
     fn within(&self, low_db: f64, high_db: f64) -> usize {
         let inside = |db: f64| db >= low_db && db <= high_db;
@@ -196,16 +223,15 @@ impl Shape {
         crowd >= 8 && 5 * crowd > 4 * self.within(ceiling - 1.7, ceiling - 0.5)
     }
 
-    /// Tops at a level that runs of equal samples prove to be a ceiling, where they crowd there: first sample, end, 0.
-    fn at_ceiling(&self, level: f32) -> Vec<(u64, u64, u32)> {
+    /// Tops at a level that runs of equal samples prove to be a ceiling, where they crowd there.
+    fn at_ceiling(&self, level: f32) -> Vec<Marked> {
         let ceiling = units::db(f64::from(level / self.tops[0].0.level));
         if !self.crowded(ceiling) {
             return Vec::new();
         }
         let reaches = |db: f64| (db - ceiling).abs() <= CROWD_DB;
         let tops = self.tops.iter().filter(|(_, db)| reaches(*db));
-        tops.map(|(t, _)| (t.at.saturating_sub(3), t.at + 3, 0))
-            .collect()
+        tops.map(|(t, _)| Marked::crowding(t, CROWDS)).collect()
     }
 
     /// Tops that show the fault; empty when the shapes do not prove one. Second: the ceiling in dB re the loudest top.
@@ -245,19 +271,19 @@ impl Shape {
                 let crowds = (crowded || soft) && *db >= ceiling - reach;
                 let mut weight = if corner { odds(t.knee) } else { 0.0 };
                 if crowds {
-                    weight = weight.max(2.0);
+                    weight = weight.max(CROWDS);
                 }
-                let (start, end) = if t.knee > CORNER {
-                    (t.flat.0, (t.flat.0 + u64::from(t.flat.1)).max(t.at + 1))
+                let marked = if t.knee > CORNER {
+                    Marked {
+                        start: t.flat.0,
+                        end: (t.flat.0 + u64::from(t.flat.1)).max(t.at + 1),
+                        weight,
+                        flat: t.flat.1,
+                    }
                 } else {
-                    (t.at.saturating_sub(3), t.at + 3)
+                    Marked::crowding(t, weight)
                 };
-                (weight > 0.0).then_some(Marked {
-                    start,
-                    end,
-                    weight,
-                    flat: if t.knee > CORNER { t.flat.1 } else { 0 },
-                })
+                (weight > 0.0).then_some(marked)
             })
             .collect();
         marked.sort_by_key(|m| m.start);
@@ -300,21 +326,17 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     if loudest < background_db(m) + ABOVE_BACKGROUND_DB {
         return Vec::new();
     }
-    let join = units::samples(JOIN_S, view.take.rate);
     let least = if track.role == Role::Mix {
         LEAST_BURST_OF_A_MIX
     } else {
         LEAST_BURST
     };
-    marked
-        .chunk_by(|a, b| b.start < a.end + join)
-        .filter_map(|burst| {
+    joined(&marked, view.take.rate)
+        .filter_map(|(burst, end, longest)| {
             let weight: f64 = burst.iter().map(|m| m.weight).sum();
             if weight < least {
                 return None;
             }
-            let end = burst.iter().map(|m| m.end).max().unwrap_or(burst[0].end);
-            let longest = burst.iter().map(|m| m.flat).max().unwrap_or(0);
             let finding = view
                 .finding("flat_top", position, burst[0].start, end)
                 .confidence(if weight >= 3.0 { 0.97 } else { 0.93 })
@@ -356,28 +378,31 @@ fn from_runs(
 ) -> Vec<Finding> {
     let highest = rails.iter().map(|r| r.value).fold(0f32, f32::max);
     let runs = rails.iter().flat_map(|r| &r.runs);
-    let mut cuts: Vec<(u64, u64, u32)> = runs
-        .map(|run| (run.start, run.start + u64::from(run.len), run.len))
+    let mut cuts: Vec<Marked> = runs
+        .map(|run| Marked {
+            start: run.start,
+            end: run.start + u64::from(run.len),
+            weight: PROVEN,
+            flat: run.len,
+        })
         .collect();
-    cuts.sort_unstable();
+    let order = |m: &Marked| (m.start, m.end, m.flat);
+    cuts.sort_unstable_by_key(order);
     let at_the_ceiling = shape.map_or(Vec::new(), |s| s.at_ceiling(highest));
-    let beside: Vec<(u64, u64, u32)> = at_the_ceiling
+    let beside: Vec<Marked> = at_the_ceiling
         .into_iter()
-        .filter(|&(start, end, _)| {
-            let next = cuts.partition_point(|c| c.1 <= start);
-            cuts.get(next).is_none_or(|c| c.0 >= end)
+        .filter(|top| {
+            let next = cuts.partition_point(|c| c.end <= top.start);
+            cuts.get(next).is_none_or(|c| c.start >= top.end)
         })
         .collect();
     cuts.extend(beside);
-    cuts.sort_unstable();
-    let join = units::samples(JOIN_S, view.take.rate);
+    cuts.sort_unstable_by_key(order);
     let level = units::db(f64::from(highest));
-    cuts.chunk_by(|a, b| b.0 < a.1 + join)
-        .map(|burst| {
-            let end = burst.iter().map(|c| c.1).max().unwrap_or(burst[0].1);
-            let longest = burst.iter().map(|c| c.2).max().unwrap_or(0);
+    joined(&cuts, view.take.rate)
+        .map(|(burst, end, longest)| {
             let finding = view
-                .finding("flat_top", position, burst[0].0, end)
+                .finding("flat_top", position, burst[0].start, end)
                 .confidence(if longest > 0 { 0.97 } else { 0.93 });
             told(view, position, finding, level, burst.len(), longest)
         })

@@ -504,7 +504,7 @@ struct Background {
 const EVERY: usize = 100;
 /// A step may belong to a gap when both bands are this far below the background, in half dB.
 const BELOW: u8 = 10;
-/// Steps.
+/// Steps near the limit that do not end a gap, at most.
 const BRIDGED: usize = 2;
 /// Both bands together have to be this far below in the middle of a gap, in half dB; where a sound breaks off and comes back
 /// by so much at once, the lower figure is enough.
