@@ -32,13 +32,44 @@ pub struct Peak {
     pub over_background_db: f32,
 }
 
-/// What is kept of one long spectrum.
+/// What is kept of the long spectra of a range, one after the other.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Spectrum {
-    /// Peaks, ascending in frequency.
-    pub peaks: Vec<Peak>,
-    /// Background per third of an octave (see [`third`]), dBFS in a band of 1 Hz; minus infinity for silence.
-    pub background_dbfs: Vec<f32>,
+pub struct Spectra {
+    /// Peaks of all spectra, each ascending in frequency, and where those of each end.
+    peaks: Vec<Peak>,
+    ends: Vec<u32>,
+    /// Background per third of an octave (see [`third`]), as many for each spectrum, dBFS in a band of 1 Hz; minus infinity for
+    /// silence.
+    background_dbfs: Vec<f32>,
+    thirds: usize,
+}
+
+impl Spectra {
+    /// Number of spectra.
+    pub fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.ends.is_empty()
+    }
+
+    /// Peaks of a spectrum.
+    pub fn peaks(&self, i: usize) -> &[Peak] {
+        let first = i.checked_sub(1).map_or(0, |before| self.ends[before]);
+        &self.peaks[first as usize..self.ends[i] as usize]
+    }
+
+    fn background_dbfs(&self, i: usize, third: usize) -> Option<f32> {
+        (third < self.thirds).then(|| self.background_dbfs[i * self.thirds + third])
+    }
+
+    fn push(&mut self, peaks: &[Peak], background_dbfs: &[f32]) {
+        self.peaks.extend_from_slice(peaks);
+        self.ends.push(self.peaks.len() as u32);
+        self.background_dbfs.extend_from_slice(background_dbfs);
+    }
 }
 
 /// Long spectra of one range.
@@ -51,7 +82,7 @@ pub struct Range {
     /// Samples that one spectrum covers.
     pub length: u64,
     /// Spectrum i covers samples `[i*hop, i*hop + length)`.
-    pub spectra: Vec<Spectrum>,
+    pub spectra: Spectra,
 }
 
 /// Lines of a track.
@@ -92,7 +123,7 @@ struct RangeMeter {
     fft: Forward,
     powers: Vec<f32>,
     pending: Vec<f32>,
-    out: Vec<Spectrum>,
+    out: Spectra,
 }
 
 impl RangeMeter {
@@ -123,12 +154,15 @@ impl RangeMeter {
             bins: first..last,
             weighted,
             sums: sums(&window),
+            out: Spectra {
+                thirds: thirds(first..last, bin_hz).len(),
+                ..Spectra::default()
+            },
             thirds: thirds(first..last, bin_hz),
             window,
             fft: Forward::new(size),
             powers: vec![0.0; size / 2 + 1],
             pending: Vec::new(),
-            out: Vec::new(),
         }
     }
 
@@ -140,14 +174,13 @@ impl RangeMeter {
             self.pending.extend_from_slice(now);
             x = later;
             if self.pending.len() == self.size {
-                let spectrum = self.spectrum();
-                self.out.push(spectrum);
+                self.spectrum();
                 self.pending.drain(..self.hop);
             }
         }
     }
 
-    fn spectrum(&mut self) -> Spectrum {
+    fn spectrum(&mut self) {
         let weights = if self.weighted {
             inverse_power(&self.pending, self.weight_block, &self.weight_places)
         } else {
@@ -163,7 +196,8 @@ impl RangeMeter {
         let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
         let window = window.as_ref().unwrap_or(&self.window);
         if sum <= 0.0 {
-            return Spectrum::default();
+            let silence = vec![f32::NEG_INFINITY; self.thirds.len()];
+            return self.out.push(&[], &silence);
         }
         let bins = self.bins.clone();
         let powers = &mut self.powers;
@@ -174,7 +208,7 @@ impl RangeMeter {
         let density = 2.0 / (self.rate * energy);
         let bin_hz = self.rate / self.size as f64;
         let mut part = Vec::new();
-        let background_dbfs = self
+        let background_dbfs: Vec<f32> = self
             .thirds
             .iter()
             .map(|third| {
@@ -210,18 +244,14 @@ impl RangeMeter {
                 },
             ));
         }
-        Spectrum {
-            peaks: strongest(found),
-            background_dbfs,
-        }
+        self.out.push(&strongest(found), &background_dbfs);
     }
 
     /// What is left at the end, if nothing else was measured: a take shorter than one spectrum.
     fn finish(mut self) -> Range {
         if self.out.is_empty() && self.pending.len() > self.size / 4 {
             self.pending.resize(self.size, 0.0);
-            let spectrum = self.spectrum();
-            self.out.push(spectrum);
+            self.spectrum();
         }
         Range {
             bin_hz: self.rate / self.size as f64,
@@ -510,17 +540,12 @@ pub struct Steadiness {
 /// Lines of a range that stand still. `samples` and `rate` of the take.
 pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<SteadyLine> {
     let cell = |hz: f64| (hz / want.within_hz) as usize;
-    let Some(highest) = range
-        .spectra
-        .iter()
-        .filter_map(|s| s.peaks.last())
-        .map(|p| cell(f64::from(p.hz)))
-        .max()
-    else {
+    let peaks = &range.spectra.peaks;
+    let Some(highest) = peaks.iter().map(|p| cell(f64::from(p.hz))).max() else {
         return Vec::new();
     };
     let mut counts = vec![0u32; highest + 3];
-    for peak in range.spectra.iter().flat_map(|s| &s.peaks) {
+    for peak in peaks {
         counts[cell(f64::from(peak.hz)) + 1] += 1;
     }
     let pair = |k: usize| counts[k] + counts[k + 1];
@@ -535,7 +560,14 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
         let centre = k as f64 * want.within_hz;
         // A border may belong to the next cell.
         let near = cells.peaks(k.saturating_sub(2)..k + 2);
-        let series = loudest(near, range.spectra.len(), centre, want.within_hz);
+        let found_here = loudest(near, centre, want.within_hz);
+        if !ever_dense(&found_here, want.least_spectra) {
+            continue;
+        }
+        let mut series: Vec<Option<Peak>> = vec![None; range.spectra.len()];
+        for (i, peak) in found_here {
+            series[i as usize] = Some(peak);
+        }
         for line in runs_of(range, &series, want, rate, samples) {
             let double = found.iter().any(|f: &SteadyLine| {
                 (f.hz - line.hz).abs() < 2.0 * want.within_hz
@@ -573,8 +605,8 @@ impl Cells {
             over_background_db: 0.0,
         };
         let mut peaks = vec![(0, nothing); total];
-        for (i, spectrum) in range.spectra.iter().enumerate() {
-            for peak in &spectrum.peaks {
+        for i in 0..range.spectra.len() {
+            for peak in range.spectra.peaks(i) {
                 let place = &mut next[cell(f64::from(peak.hz))];
                 peaks[*place] = (i as u32, *peak);
                 *place += 1;
@@ -594,18 +626,29 @@ impl Cells {
     }
 }
 
-/// Of each spectrum the loudest peak within some distance of a frequency.
-fn loudest(peaks: &[(u32, Peak)], spectra: usize, hz: f64, within: f64) -> Vec<Option<Peak>> {
-    let mut series: Vec<Option<Peak>> = vec![None; spectra];
-    for (i, peak) in peaks {
+/// Of each spectrum the loudest peak within some distance of a frequency, in time order; spectra without one are left out.
+fn loudest(peaks: &[(u32, Peak)], hz: f64, within: f64) -> Vec<(u32, Peak)> {
+    let near = |&(_, peak): &(u32, Peak)| {
         let here = f64::from(peak.hz);
-        let slot = &mut series[*i as usize];
-        let louder = slot.is_none_or(|s| s.level_dbfs.total_cmp(&peak.level_dbfs).is_le());
-        if here >= hz - within && here <= hz + within && louder {
-            *slot = Some(*peak);
-        }
-    }
-    series
+        here >= hz - within && here <= hz + within
+    };
+    let mut found: Vec<(u32, Peak)> = peaks.iter().copied().filter(near).collect();
+    found.sort_by(|a, b| {
+        a.0.cmp(&b.0)
+            .then(b.1.level_dbfs.total_cmp(&a.1.level_dbfs))
+            .then(b.1.hz.total_cmp(&a.1.hz))
+    });
+    found.dedup_by_key(|(i, _)| *i);
+    found
+}
+
+/// Whether the peaks lie so close somewhere that a line of at least so many spectra, a third of which show it, can be among
+/// them: of `least` peaks in a row the closest are then at most twice as far apart as those of the line are on average.
+fn ever_dense(found: &[(u32, Peak)], least: usize) -> bool {
+    let least = least.max(1);
+    found
+        .windows(least)
+        .any(|w| ((w[least - 1].0 - w[0].0) as usize) < 6 * least)
 }
 
 /// Stretches of a line: spectra that show it, across spectra that could not show it and single ones that do not.
@@ -642,7 +685,7 @@ fn runs_of(
                 missed = 0;
             }
             (None, Some(current)) => {
-                missed += usize::from(visible(&range.spectra[i], third, usual));
+                missed += usize::from(visible(&range.spectra, i, third, usual));
                 if missed >= 2 {
                     close(current, &mut out);
                     run = None;
@@ -664,10 +707,10 @@ fn third_of(series: &[Option<Peak>]) -> Option<usize> {
 }
 
 /// Whether a line of the usual level would stand well above this spectrum's background.
-fn visible(spectrum: &Spectrum, third: Option<usize>, usual: f64) -> bool {
+fn visible(spectra: &Spectra, i: usize, third: Option<usize>, usual: f64) -> bool {
     third
-        .and_then(|third| spectrum.background_dbfs.get(third))
-        .is_some_and(|&b| b.is_finite() && usual - f64::from(b) > LEAST_EXCESS_DB + 5.0)
+        .and_then(|third| spectra.background_dbfs(i, third))
+        .is_some_and(|b| b.is_finite() && usual - f64::from(b) > LEAST_EXCESS_DB + 5.0)
 }
 
 fn measured(
@@ -679,6 +722,9 @@ fn measured(
     samples: u64,
 ) -> Option<SteadyLine> {
     let inside: Vec<Peak> = series[first..=last].iter().flatten().copied().collect();
+    if inside.len() < want.least_spectra || 3 * inside.len() <= last - first {
+        return None;
+    }
     let pick = |f: fn(&Peak) -> f32| {
         let mut values: Vec<f64> = inside.iter().map(|p| f64::from(f(p))).collect();
         median64(&mut values)
@@ -698,7 +744,7 @@ fn measured(
     let hz_spread = 1.4826 * median64(&mut off_hz);
     let third = third_of(series);
     let could = (first..=last)
-        .filter(|&i| series[i].is_some() || visible(&range.spectra[i], third, level))
+        .filter(|&i| series[i].is_some() || visible(&range.spectra, i, third, level))
         .count();
     let share = inside.len() as f64 / could.max(1) as f64;
     // Level error of a line s dB over the noise within the bin.
@@ -714,12 +760,8 @@ fn measured(
         (last as u64 * range.hop + range.length).min(samples)
     };
     let long = end.saturating_sub(start) as f64 >= want.least_s * f64::from(rate);
-    (inside.len() >= want.least_spectra
-        && 3 * inside.len() > last - first
-        && long
-        && share >= want.least_share
-        && spread <= want.most_spread_db + noise_db)
-        .then(|| SteadyLine {
+    (long && share >= want.least_share && spread <= want.most_spread_db + noise_db).then(|| {
+        SteadyLine {
             hz,
             level_dbfs: level,
             over_background_db: over,
@@ -730,7 +772,8 @@ fn measured(
             end,
             seen: inside.len(),
             share,
-        })
+        }
+    })
 }
 
 /// Where a line begins, from how much of its amplitude the first spectra show: under a Hann window the part after time t of a
@@ -772,4 +815,60 @@ fn median64(values: &mut [f64]) -> f64 {
     }
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn peaks(spectra: impl IntoIterator<Item = u32>) -> Vec<(u32, Peak)> {
+        let peak = Peak {
+            hz: 100.0,
+            level_dbfs: -60.0,
+            over_background_db: 20.0,
+        };
+        spectra.into_iter().map(|i| (i, peak)).collect()
+    }
+
+    /// Whatever a line may look like at worst: a third of the spectra show it, unevenly.
+    #[test]
+    fn no_line_is_passed_over_and_scattered_peaks_are() {
+        for least in [4usize, 7] {
+            for count in least as u32..60 {
+                let last = 3 * count - 1;
+                let even = (0..count).map(|k| k * last / (count - 1));
+                assert!(ever_dense(&peaks(even), least), "{least} {count}");
+                let apart = (0..count / 2).chain((last + 1 - count.div_ceil(2))..=last);
+                assert!(ever_dense(&peaks(apart), least), "{least} {count}");
+            }
+            assert!(!ever_dense(&peaks((0..1000).map(|k| k * 12)), least));
+            assert!(!ever_dense(&peaks(0..least as u32 - 1), least));
+        }
+    }
+
+    #[test]
+    fn of_a_spectrum_the_loudest_peak_counts() {
+        let mut near = peaks([3, 5, 3]);
+        near[2].1.level_dbfs = -50.0;
+        near[1].1.hz = 103.0;
+        let found = loudest(&near, 100.0, 1.0);
+        assert_eq!(found, [near[2]]);
+    }
+
+    #[test]
+    fn spectra_keep_their_peaks_apart() {
+        let mut spectra = Spectra {
+            thirds: 2,
+            ..Spectra::default()
+        };
+        let all: Vec<Peak> = peaks(0..3).into_iter().map(|(_, p)| p).collect();
+        spectra.push(&all[..2], &[-80.0, -90.0]);
+        spectra.push(&[], &[f32::NEG_INFINITY; 2]);
+        spectra.push(&all[2..], &[-70.0, -75.0]);
+        let counts = [0, 1, 2].map(|i| spectra.peaks(i).len());
+        assert_eq!((spectra.len(), counts), (3, [2, 0, 1]));
+        assert_eq!(spectra.background_dbfs(2, 1), Some(-75.0));
+        assert_eq!(spectra.background_dbfs(2, 2), None);
+        assert!(visible(&spectra, 0, Some(0), -60.0) && !visible(&spectra, 1, Some(0), -60.0));
+    }
 }
