@@ -463,7 +463,10 @@ const LISTEN_S: f64 = 120.0;
 fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>, ReadError> {
     let block = (f64::from(take.rate) * BLOCK_S) as usize;
     let mut decoder = Decoder::open_in(how.storage, take, block)?;
-    let mut meters = meters(take);
+    let mut meters = meters(
+        take,
+        crate::units::samples(seconds, take.rate).min(take.samples),
+    );
     let mut block = Block::default();
     let end = crate::units::samples(seconds, take.rate);
     while decoder.position() < end && decoder.next_into(&mut block)? {
@@ -475,10 +478,10 @@ fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>
 /// Meters of all tracks, each with its count of samples that were no numbers.
 type Meters = Vec<(TrackMeter, u64)>;
 
-fn meters(take: &Take) -> Meters {
+fn meters(take: &Take, samples: u64) -> Meters {
     take.tracks
         .iter()
-        .map(|_| (TrackMeter::new(take.signal()), 0))
+        .map(|_| (TrackMeter::new(take.signal()).expecting(samples), 0))
         .collect()
 }
 
@@ -544,7 +547,7 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
     let ahead = (AHEAD_BYTES / block_bytes.max(1)).max(1);
     // As stored; of a packed file about as much.
     let per_sample = bytes(take) / take.samples.max(1);
-    let mut meters = meters(take);
+    let mut meters = meters(take, take.samples);
     let mut between = compare::Meter::new(take);
     let (full, blocks) = mpsc::sync_channel(ahead);
     let (used, empty) = mpsc::channel::<Block>();

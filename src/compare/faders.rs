@@ -44,15 +44,22 @@ const ECHO_SIZE: usize = 1024;
 /// Windows between two looks at the bus delay: about a second.
 const BUS_WINDOWS: usize = 24;
 
+/// What a source gives to a mix.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Given {
+    /// Amplitude factor, negative where the sign is turned.
+    pub gain: f32,
+    /// Standard error of the factor.
+    pub error: f32,
+    /// Energy in the mix against the mix, linear.
+    pub share: f32,
+}
+
 /// A tenth of a second of one mix track.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
-    /// Per source: amplitude factor, negative where the sign is turned.
-    pub gains: Vec<f32>,
-    /// Per source: standard error of the factor.
-    pub errors: Vec<f32>,
-    /// Per source: its energy in the mix against the mix, linear.
-    pub shares: Vec<f32>,
+    /// Per source.
+    pub sources: Box<[Given]>,
     /// Explained share of the mix, 0..1.
     pub explained: f32,
 }
@@ -102,8 +109,8 @@ impl Mix {
     pub fn gain_db(&self, step: usize, source: usize) -> Option<f64> {
         let step = self.steps.get(step)?.as_ref()?;
         let (gain, error) = (
-            f64::from(step.gains[source].abs()),
-            f64::from(step.errors[source]),
+            f64::from(step.sources[source].gain.abs()),
+            f64::from(step.sources[source].error),
         );
         (gain > 0.0 && error < 0.12 * gain).then(|| db(gain))
     }
@@ -112,8 +119,8 @@ impl Mix {
     pub fn at_most_db(&self, step: usize, source: usize) -> Option<f64> {
         let step = self.steps.get(step)?.as_ref()?;
         let (gain, error) = (
-            f64::from(step.gains[source].abs()),
-            f64::from(step.errors[source]),
+            f64::from(step.sources[source].gain.abs()),
+            f64::from(step.sources[source].error),
         );
         Some(db(gain + 2.0 * error))
     }
@@ -393,7 +400,7 @@ impl FaderMeter {
             let energy = std::mem::take(&mut bus.energy);
             let step = solved(&normal, &right, energy, trace, &bus.last, equations);
             if let Some(step) = &step {
-                bus.last = step.gains.iter().map(|&g| f64::from(g)).collect();
+                bus.last = step.sources.iter().map(|s| f64::from(s.gain)).collect();
             }
             while bus.steps.len() < self.step {
                 bus.steps.push(None);
@@ -610,21 +617,20 @@ fn solved(
     // Rounding of single-precision spectra: what is left below it says nothing.
     let rest = rest.max(1e-7 * energy);
     let variance = rest / (equations - n as f64).max(1.0);
-    let errors = (0..n)
-        .map(|i| {
-            let mut unit = vec![0.0; n];
-            unit[i] = 1.0;
-            let own = substituted(&factor, n, &unit)[i].max(0.0);
-            // What is left over, and how much of the gain comes from the pull alone (two tracks alike).
-            ((own * variance).sqrt() + own * pull(i) * gains[i].abs()) as f32
-        })
-        .collect();
+    let given = |i: usize| {
+        let mut unit = vec![0.0; n];
+        unit[i] = 1.0;
+        let own = substituted(&factor, n, &unit)[i].max(0.0);
+        // What is left over, and how much of the gain comes from the pull alone (two tracks alike).
+        let error = (own * variance).sqrt() + own * pull(i) * gains[i].abs();
+        Given {
+            gain: gains[i] as f32,
+            error: error as f32,
+            share: (gains[i] * gains[i] * entry(i, i) / energy) as f32,
+        }
+    };
     Some(Step {
-        shares: (0..n)
-            .map(|i| (gains[i] * gains[i] * entry(i, i) / energy) as f32)
-            .collect(),
-        gains: gains.iter().map(|&g| g as f32).collect(),
-        errors,
+        sources: (0..n).map(given).collect(),
         explained: (1.0 - rest / energy).clamp(0.0, 1.0) as f32,
     })
 }

@@ -95,7 +95,7 @@ fn tones(measures: &TrackMeasures) -> Vec<(usize, usize)> {
     let frames = &measures.frames;
     let pure: Vec<bool> = (0..frames.grid.frames)
         .map(|f| {
-            let row = &frames.bands[f];
+            let row = frames.row(f);
             let all: f64 = row.iter().map(|&p| f64::from(p)).sum();
             let top = (0..BANDS)
                 .max_by(|&a, &b| row[a].total_cmp(&row[b]))

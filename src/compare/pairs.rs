@@ -41,19 +41,26 @@ const OTHER_PAIRS: usize = 400;
 /// A peak of the correlation of a cell.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Candidate {
-    /// Seconds; positive: the second track is later.
-    pub delay_s: f64,
+    /// See [`Candidate::delay_s`]; in single precision, of which a nanosecond is left.
+    delay_s: f32,
     /// Correlation, -1..1; negative where the signs differ.
     pub height: f32,
     /// Mean direction of the phases of 500 Hz to 3 kHz at that delay: 1 same sign, -1 opposite, near 0 undecided.
     pub phase: f32,
 }
 
+impl Candidate {
+    /// Seconds; positive: the second track is later.
+    pub fn delay_s(&self) -> f64 {
+        f64::from(self.delay_s)
+    }
+}
+
 /// Half a second of a pair.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Cell {
     /// Number of the half cell it ends with; see [`PairCells::middle_s`].
-    pub half: usize,
+    pub half: u32,
     /// Highest peaks first.
     pub candidates: [Candidate; CANDIDATES],
     /// Magnitude-squared coherence over 500 Hz to 3 kHz, without the share that chance gives, 0..1.
@@ -90,7 +97,7 @@ pub struct PairCells {
 impl PairCells {
     /// Middle of a cell in seconds.
     pub fn middle_s(&self, cell: &Cell) -> f64 {
-        middle_s(&self.layout, cell.half)
+        middle_s(&self.layout, cell.half as usize)
     }
 }
 
@@ -332,7 +339,7 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
         level_b += w * f64::from(parts.b.power[k]);
     }
     let (mut power_a, mut power_b) = (0f64, 0f64);
-    let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s;
+    let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s();
     let copy = layout.band(COPY_HZ.0, COPY_HZ.1);
     let common = turned_sum(&scratch.cross[copy.clone()], copy.start, turn);
     for k in copy {
@@ -341,7 +348,7 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     }
     let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
     Some(Cell {
-        half,
+        half: half as u32,
         candidates,
         coherence: if weight > 0.0 {
             coherence / weight
@@ -463,7 +470,7 @@ fn refined(
         .map(|x| (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt())
         .sum();
     Candidate {
-        delay_s,
+        delay_s: delay_s as f32,
         height: (at / f64::from(share)) as f32,
         phase: if total > 0.0 {
             (along / total) as f32
@@ -826,7 +833,7 @@ fn log_odds(pair: &PairCells, speech: &SpeechMap, speaks: &dyn Fn(usize) -> bool
         let first = i;
         while i + 1 < pair.cells.len() && i + 1 - first < 4 {
             let (c, next) = (&pair.cells[i], &pair.cells[i + 1]);
-            let moved = (next.candidates[0].delay_s - c.candidates[0].delay_s).abs();
+            let moved = (next.candidates[0].delay_s() - c.candidates[0].delay_s()).abs();
             if !clear(c)
                 || !clear(next)
                 || next.half != c.half + 1
@@ -888,7 +895,7 @@ fn segment(pair: &PairCells, solo: &Solo, far_sign: f64) -> Option<Segment> {
     let phase = mean(&|i| f64::from(path[i].phase));
     let distinct = cells.iter().map(Cell::distinctness).sum::<f64>() / cells.len() as f64;
     let times: Vec<f64> = cells.iter().map(|c| pair.middle_s(c)).collect();
-    let delays: Vec<f64> = path.iter().map(|c| c.delay_s).collect();
+    let delays: Vec<f64> = path.iter().map(|c| c.delay_s()).collect();
     let middle = (solo.start_s + solo.end_s) / 2.0;
     let (delay, slope, spread) = line(&times, &delays, &weights, middle);
     let steady = path.len() >= 3 && spread < 0.0001;
@@ -917,7 +924,7 @@ fn follow(pair: &PairCells, cells: &[Cell], far_sign: f64) -> Vec<Candidate> {
         let earlier = cell
             .candidates
             .iter()
-            .filter(|o| far_sign * (c.delay_s - o.delay_s) > 0.0003)
+            .filter(|o| far_sign * (c.delay_s() - o.delay_s()) > 0.0003)
             .map(|o| f64::from(o.height.abs()))
             .fold(0.0, f64::max);
         height
@@ -929,7 +936,7 @@ fn follow(pair: &PairCells, cells: &[Cell], far_sign: f64) -> Vec<Candidate> {
     };
     let cost = |from: (&Cell, &Candidate), to: (&Cell, &Candidate)| -> f64 {
         let time = pair.middle_s(to.0) - pair.middle_s(from.0);
-        let moved = (to.1.delay_s - from.1.delay_s).abs();
+        let moved = (to.1.delay_s() - from.1.delay_s()).abs();
         0.1 * (moved / (WALK * time + 0.00005)).min(4.0)
     };
     let mut best: Vec<[f64; CANDIDATES]> = Vec::with_capacity(cells.len());

@@ -145,20 +145,16 @@ fn ear(measures: &TrackMeasures) -> Ear {
     let level: Vec<f64> = (0..count)
         .map(|f| power_db(frames.band_power(f, voice.clone())).max(QUIET_DB))
         .collect();
-    let floor_of_step = measures.floor.powers(voice);
-    let floor_of_step: Vec<f64> = floor_of_step
-        .iter()
-        .map(|row| power_db(row.iter().sum()).max(QUIET_DB))
-        .collect();
+    let floor_of_step = measures.floor.levels(voice);
     let mut floor: Vec<f64> = (0..count)
-        .map(|f| floor_of_step[measures.floor.step(f)])
+        .map(|f| floor_of_step[measures.floor.step(f)].max(QUIET_DB))
         .collect();
     // Talk without a pause lifts the opened background; the quietest tenth of the take holds it down.
     let quiet = percentile(&level, 0.1) + 12.0;
     floor.iter_mut().for_each(|f| *f = f.min(quiet));
     let over: Vec<f64> = level.iter().zip(&floor).map(|(l, f)| l - f).collect();
     let voiced = (0..count)
-        .map(|f| frames.harmonicity[f] > VOICED && over[f] > EDGE_DB)
+        .map(|f| frames.harmonicity(f) > VOICED && over[f] > EDGE_DB)
         .collect();
     let reach = percentile(&over, 0.95);
     let loud = percentile(&level, 0.95);
@@ -498,7 +494,7 @@ fn effort(
     }
     let voiced = active
         .iter()
-        .filter(|&&f| measures.frames.harmonicity[f] > VOICED)
+        .filter(|&&f| measures.frames.harmonicity(f) > VOICED)
         .count();
     if active.len() >= grid.frames_in(0.8) && (voiced as f64) < 0.12 * active.len() as f64 {
         return Some("whisper");

@@ -37,11 +37,9 @@ pub fn levels_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64
 /// Background of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
 pub fn floor_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
     let bands = bands_within(low_hz, high_hz);
-    let steps: Vec<f64> = (measures.floor.powers(bands).iter())
-        .map(|row| power_db(row.iter().sum()).max(QUIET_DB))
-        .collect();
+    let steps = measures.floor.levels(bands);
     (0..measures.frames.grid.frames)
-        .map(|f| steps[measures.floor.step(f)])
+        .map(|f| steps[measures.floor.step(f)].max(QUIET_DB))
         .collect()
 }
 

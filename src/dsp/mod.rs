@@ -1,6 +1,7 @@
 //! Pure arithmetic, one algorithm a file: no input or output, no settings.
 
 pub mod biquad;
+pub mod compact;
 pub mod decimate;
 pub mod extreme;
 pub mod fft;

@@ -5,6 +5,7 @@
 
 use super::floor::Floor;
 use super::frames::{BANDS, Frames, band_edges_hz};
+use crate::dsp::compact::Power16;
 use crate::units::power;
 
 /// How far the loud frames of a band stand over its background to count as signal. Noise alone reaches 6 dB at this share.
@@ -21,12 +22,12 @@ pub fn bandwidth_hz(frames: &Frames, floor: &Floor) -> Option<f64> {
     let edges = band_edges_hz();
     let background = floor.median_bands();
     let top = (0..BANDS).rev().find(|&band| {
-        let mut levels: Vec<f32> = frames.bands.iter().map(|b| b[band]).collect();
+        let mut levels: Vec<Power16> = frames.bands.iter().map(|b| b[band]).collect();
         let Some(last) = levels.len().checked_sub(1) else {
             return false;
         };
         let rank = ((1.0 - LOUD_SHARE) * last as f64) as usize;
-        let (_, loud, _) = levels.select_nth_unstable_by(rank, f32::total_cmp);
+        let (_, loud, _) = levels.select_nth_unstable(rank);
         let loud = f64::from(*loud);
         loud > power(LEAST_DBFS) && loud > power(f64::from(background[band]) + OVER_BACKGROUND_DB)
     })?;

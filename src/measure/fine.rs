@@ -9,6 +9,7 @@ use std::sync::LazyLock;
 
 use pulp::Simd;
 
+use super::make_room;
 use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units::power_db;
 
@@ -228,6 +229,12 @@ impl FineMeter {
                 mid: Vec::new(),
             },
         }
+    }
+
+    /// Make room for so many samples.
+    pub(super) fn expect(&mut self, samples: u64) {
+        make_room(&mut self.out.high, samples, self.step);
+        make_room(&mut self.out.mid, samples, self.step);
     }
 
     /// Take in samples.

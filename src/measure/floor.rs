@@ -40,10 +40,51 @@ pub const OCTAVES_HZ: [u32; 9] = [63, 125, 250, 500, 1000, 2000, 4000, 8000, 160
 pub struct Floor {
     /// The frame grid it was made from.
     pub grid: Grid,
-    /// Level per step and band, dBFS; minus infinity where the track is digital silence throughout.
-    pub bands: Vec<[f32; BANDS]>,
+    /// Level per step and band; see [`Level16`].
+    bands: Vec<[Level16; BANDS]>,
     /// Power sum over all bands (20 Hz to 22 kHz) per step, dBFS.
     pub level_db: Vec<f32>,
+}
+
+/// A level from -200 to 56 dBFS to 1/256 dB; minus infinity where the track is digital silence throughout.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Level16(i16);
+
+impl Level16 {
+    const SILENCE: Level16 = Level16(i16::MIN);
+
+    fn of(level_db: f32) -> Level16 {
+        if level_db == f32::NEG_INFINITY {
+            return Level16::SILENCE;
+        }
+        let code = (level_db + 72.0) * 256.0;
+        Level16((code.round() as i16).max(i16::MIN + 1))
+    }
+
+    fn db(self) -> f32 {
+        if self == Level16::SILENCE {
+            return f32::NEG_INFINITY;
+        }
+        f32::from(self.0) / 256.0 - 72.0
+    }
+
+    fn power(self) -> f64 {
+        power(f64::from(self.db()))
+    }
+}
+
+/// Powers of some bands of a background.
+#[derive(Debug, Clone)]
+pub struct Powers {
+    bands: usize,
+    rows: Vec<f64>,
+}
+
+impl Powers {
+    /// Mean square of each band in a step.
+    pub fn step(&self, step: usize) -> &[f64] {
+        &self.rows[step * self.bands..(step + 1) * self.bands]
+    }
 }
 
 impl Floor {
@@ -55,7 +96,7 @@ impl Floor {
         let opening = ((OPENING_S * steps_per_s) as usize).min(steps / 3).max(1);
         let closing = ((CLOSING_S * steps_per_s) as usize).clamp(1, steps.max(1));
         let usable = usable_frames(frames);
-        let mut bands = vec![[f32::NEG_INFINITY; BANDS]; steps];
+        let mut bands = vec![[Level16::SILENCE; BANDS]; steps];
         for band in 0..BANDS {
             let smooth: Vec<f32> = (0..steps)
                 .map(|s| smoothed(frames, &usable, s, band))
@@ -69,12 +110,12 @@ impl Floor {
             let closed = slide(&slide(&opened, closing, f32::max), closing, f32::min);
             let bias = bias_db(band, opening);
             for (row, level) in bands.iter_mut().zip(closed) {
-                row[band] = level - bias;
+                row[band] = Level16::of(level - bias);
             }
         }
         let level_db = bands
             .iter()
-            .map(|row| power_db(row.iter().map(|&b| power(f64::from(b))).sum()) as f32)
+            .map(|row| power_db(row.iter().map(|b| b.power()).sum()) as f32)
             .collect();
         Floor {
             grid,
@@ -92,14 +133,24 @@ impl Floor {
     pub fn band_power(&self, frame: usize, bands: std::ops::Range<usize>) -> f64 {
         self.bands[self.step(frame)][bands]
             .iter()
-            .map(|&b| power(f64::from(b)))
+            .map(|b| b.power())
             .sum()
     }
 
     /// Powers within a range of bands per step, mean square: for work on many frames, of which several share a step.
-    pub fn powers(&self, bands: std::ops::Range<usize>) -> Vec<Vec<f64>> {
-        let row = |row: &[f32]| row.iter().map(|&b| power(f64::from(b))).collect();
-        self.bands.iter().map(|r| row(&r[bands.clone()])).collect()
+    pub fn powers(&self, bands: std::ops::Range<usize>) -> Powers {
+        let rows = self.bands.iter().map(|r| &r[bands.clone()]);
+        Powers {
+            bands: bands.len(),
+            rows: rows.flatten().map(|b| b.power()).collect(),
+        }
+    }
+
+    /// Level within a range of bands per step, dBFS; minus infinity for silence.
+    pub fn levels(&self, bands: std::ops::Range<usize>) -> Vec<f64> {
+        let rows = self.bands.iter().map(|r| &r[bands.clone()]);
+        rows.map(|r| power_db(r.iter().map(|b| b.power()).sum()))
+            .collect()
     }
 
     /// Median over the take of the background in each band, dBFS; steps of digital silence do not count. Minus infinity
@@ -109,7 +160,7 @@ impl Floor {
             let mut levels: Vec<f32> = self
                 .bands
                 .iter()
-                .map(|row| row[band])
+                .map(|row| row[band].db())
                 .filter(|level| level.is_finite())
                 .collect();
             if levels.is_empty() {
@@ -222,5 +273,21 @@ fn smoothed(frames: &Frames, usable: &[bool], step: usize, band: usize) -> f32 {
         f32::INFINITY
     } else {
         power_db(sum / f64::from(count)) as f32
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn levels_come_back_to_the_256th_and_silence_stays_silence() {
+        for level in [-199.9f32, -120.013, -72.0, -0.004, 0.0, 55.9] {
+            let back = Level16::of(level).db();
+            assert!((back - level).abs() <= 1.0 / 512.0 + 1e-4, "{level} {back}");
+        }
+        assert_eq!(Level16::of(f32::NEG_INFINITY).db(), f32::NEG_INFINITY);
+        assert_eq!(Level16::of(f32::NEG_INFINITY).power(), 0.0);
+        assert!(Level16::of(-1e9).db().is_finite());
     }
 }

@@ -2,6 +2,8 @@
 
 use rustfft::num_complex::Complex;
 
+use super::make_room;
+use crate::dsp::compact::Power16;
 use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
@@ -88,6 +90,9 @@ impl Grid {
     }
 }
 
+/// What stands for a harmonicity of 1.
+const HARMONIC: f32 = 60_000.0;
+
 /// Measurements per frame of one track. All vectors have `grid.frames` entries.
 #[derive(Debug, Clone)]
 pub struct Frames {
@@ -98,17 +103,26 @@ pub struct Frames {
     /// Mean square of the frame's own samples.
     pub power: Vec<f32>,
     /// Mean square per band, from a Hann window of about 43 ms around the middle of the frame.
-    pub bands: Vec<[f32; BANDS]>,
-    /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, 0..1; 0 for silence.
-    pub harmonicity: Vec<f32>,
-    /// Frequency of that largest value in Hz; 0 for silence.
-    pub pitch_hz: Vec<f32>,
+    pub bands: Vec<[Power16; BANDS]>,
+    /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, in parts of [`HARMONIC`]; 0 for
+    /// silence.
+    harmonicity: Vec<u16>,
 }
 
 impl Frames {
     /// Mean square within a range of bands.
     pub fn band_power(&self, frame: usize, bands: std::ops::Range<usize>) -> f64 {
         self.bands[frame][bands].iter().map(|&p| f64::from(p)).sum()
+    }
+
+    /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, 0..1; 0 for silence.
+    pub fn harmonicity(&self, frame: usize) -> f32 {
+        f32::from(self.harmonicity[frame]) / HARMONIC
+    }
+
+    /// Mean square of each band.
+    pub fn row(&self, frame: usize) -> [f32; BANDS] {
+        self.bands[frame].map(f32::from)
     }
 }
 
@@ -234,9 +248,16 @@ impl FramesMeter {
                 power: vec![],
                 bands: vec![],
                 harmonicity: vec![],
-                pitch_hz: vec![],
             },
         }
+    }
+
+    /// Make room for so many samples.
+    pub(super) fn expect(&mut self, samples: u64) {
+        make_room(&mut self.out.peak, samples, self.hop);
+        make_room(&mut self.out.power, samples, self.hop);
+        make_room(&mut self.out.bands, samples, self.hop);
+        make_room(&mut self.out.harmonicity, samples, self.hop);
     }
 
     /// Take in samples.
@@ -278,15 +299,16 @@ impl FramesMeter {
         let mut bands = [0f32; BANDS];
         lanes::powers(&mut self.powers, bins);
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
-        let (harmonicity, pitch_hz) = self.harmonicity();
+        let harmonicity = self.harmonicity();
         self.out.peak.push(peak);
         self.out.power.push(power as f32);
-        self.out.bands.push(bands);
-        self.out.harmonicity.push(harmonicity);
-        self.out.pitch_hz.push(pitch_hz);
+        self.out.bands.push(bands.map(Power16::from));
+        self.out
+            .harmonicity
+            .push((harmonicity * HARMONIC).round() as u16);
     }
 
-    fn harmonicity(&mut self) -> (f32, f32) {
+    fn harmonicity(&mut self) -> f32 {
         let high = ((2500.0 / (self.auto_rate / AUTO_SIZE as f64)) as usize).min(AUTO_SIZE / 2 - 1);
         let bins = self.back.bins();
         bins.fill(Complex::default());
@@ -297,18 +319,15 @@ impl FramesMeter {
         let correlation = self.back.samples();
         let zero = correlation[0];
         if zero <= 1e-20 {
-            return (0.0, 0.0);
+            return 0.0;
         }
         let shortest = (self.auto_rate / 400.0).floor() as usize;
         let longest = (self.auto_rate / 70.0).ceil() as usize;
-        let mut best = (0f32, 0f32);
+        let mut best = 0f32;
         for lag in shortest..=longest.min(AUTO_SIZE / 2 - 1) {
             let r = correlation[lag];
             if r >= correlation[lag - 1] && r >= correlation[lag + 1] {
-                let r = (r / zero / self.lag_window[lag].max(0.05)).min(1.0);
-                if r > best.0 {
-                    best = (r, (self.auto_rate / lag as f64) as f32);
-                }
+                best = best.max((r / zero / self.lag_window[lag].max(0.05)).min(1.0));
             }
         }
         best
@@ -374,7 +393,7 @@ mod tests {
             );
         }
         let silence = measure(&[0.0; 9600], 48_000, 4800);
-        assert!(silence.bands.iter().flatten().all(|&b| b == 0.0));
+        assert!(silence.bands.iter().flatten().all(|&b| f32::from(b) == 0.0));
     }
 
     /// A sine of amplitude a has the power a^2/2 (closed form).
@@ -424,15 +443,10 @@ mod tests {
             }
         }
         let frames = measure(&voice, 48_000, 4800);
-        assert!(frames.harmonicity[25] > 0.9, "{}", frames.harmonicity[25]);
-        assert!(
-            (frames.pitch_hz[25] - 110.0).abs() < 3.0,
-            "{}",
-            frames.pitch_hz[25]
-        );
+        assert!(frames.harmonicity(25) > 0.9, "{}", frames.harmonicity(25));
         let noise = crate::synth::sources::noise(48_000, 1);
         let frames = measure(&noise, 48_000, 4800);
-        let mean: f32 = frames.harmonicity[5..45].iter().sum::<f32>() / 40.0;
+        let mean = (5..45).map(|f| frames.harmonicity(f)).sum::<f32>() / 40.0;
         assert!(mean < 0.6, "{mean}");
     }
 }

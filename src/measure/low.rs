@@ -4,6 +4,9 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
+use super::make_room;
+use crate::dsp::compact::Power16;
+
 /// Number of bands.
 pub const LOW_BANDS: usize = 2;
 /// Edges of the bands, Hz.
@@ -13,7 +16,7 @@ pub const LOW_EDGES_HZ: [(f64, f64); LOW_BANDS] = [(20.0, 60.0), (60.0, 130.0)];
 #[derive(Debug, Clone, Default)]
 pub struct Low {
     /// Full scale 1; 0 for silence.
-    pub power: Vec<[f32; LOW_BANDS]>,
+    pub power: Vec<[Power16; LOW_BANDS]>,
 }
 
 /// One second-order section in transposed direct form II.
@@ -72,7 +75,7 @@ pub struct LowMeter {
     at: u64,
     sum: [f64; LOW_BANDS],
     count: u32,
-    out: Vec<[f32; LOW_BANDS]>,
+    out: Vec<[Power16; LOW_BANDS]>,
 }
 
 impl LowMeter {
@@ -91,6 +94,11 @@ impl LowMeter {
             count: 0,
             out: Vec::new(),
         }
+    }
+
+    /// Make room for so many samples of the track.
+    pub(super) fn expect(&mut self, samples: u64) {
+        make_room(&mut self.out, samples, self.hop as usize);
     }
 
     /// Take in samples of the copy.
@@ -113,7 +121,8 @@ impl LowMeter {
 
     fn close(&mut self) {
         let count = f64::from(self.count.max(1));
-        self.out.push(self.sum.map(|s| (s / count) as f32));
+        self.out
+            .push(self.sum.map(|s| Power16::from((s / count) as f32)));
         self.sum = [0.0; LOW_BANDS];
         self.count = 0;
     }
@@ -123,7 +132,7 @@ impl LowMeter {
         if self.count > 0 {
             self.close();
         }
-        self.out.resize(frames, [0.0; LOW_BANDS]);
+        self.out.resize(frames, Default::default());
         Low { power: self.out }
     }
 }
@@ -145,8 +154,13 @@ mod tests {
     /// A sine of amplitude 1 has the power 1/2; a voice of 100 Hz leaves nothing below 60 Hz.
     #[test]
     fn bands_hold_their_tones_and_keep_the_voice_out() {
-        let mean =
-            |low: &Low, band: usize| low.power[50..90].iter().map(|p| p[band]).sum::<f32>() / 40.0;
+        let mean = |low: &Low, band: usize| {
+            low.power[50..90]
+                .iter()
+                .map(|p| f32::from(p[band]))
+                .sum::<f32>()
+                / 40.0
+        };
         let low = measure(35.0, 480);
         assert!((mean(&low, 0) - 0.5).abs() < 0.02, "{}", mean(&low, 0));
         let voice = measure(100.0, 480);

@@ -189,6 +189,12 @@ impl PlainMeters {
     }
 }
 
+/// Room for what comes every `step` samples of so many; none where a header promises more than there is memory for.
+fn make_room<T>(list: &mut Vec<T>, samples: u64, step: usize) {
+    let expected = samples / step.max(1) as u64 + 2;
+    let _ = list.try_reserve_exact(usize::try_from(expected).unwrap_or(0));
+}
+
 impl TrackMeter {
     /// Meters at rest.
     pub fn new(signal: Signal) -> TrackMeter {
@@ -215,6 +221,15 @@ impl TrackMeter {
                 true_peak: true_peak::TruePeakMeter::new(rate),
             },
         }
+    }
+
+    /// Make room for so many samples, where there is room: what grows with a take then never moves. Nothing depends on it.
+    pub fn expecting(mut self, samples: u64) -> TrackMeter {
+        self.plain.frames.expect(samples);
+        self.plain.low.expect(samples);
+        self.filtered.fine.expect(samples);
+        self.filtered.active.expect(samples);
+        self
     }
 
     /// The two halves; each wants all samples.

@@ -9,6 +9,7 @@
 use pulp::Simd;
 
 use super::loudness::Section;
+use super::make_room;
 use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units;
 
@@ -29,11 +30,12 @@ const HIGH_PASS_HZ: f64 = 100.0;
 #[derive(Debug, Clone, Default)]
 pub struct ActiveLevel {
     /// Sum of squares of the frame's samples after the high-pass.
-    pub energy: Vec<f64>,
-    /// Samples of the frame (the last one may be short).
-    pub samples: Vec<u32>,
-    /// Largest envelope value within the frame, full scale 1.
-    pub envelope: Vec<f32>,
+    energy: Vec<f32>,
+    /// Exponent of the largest envelope value within the frame: thresholds are powers of two.
+    envelope: Vec<u8>,
+    /// Samples of a frame, and of the last.
+    hop: u32,
+    last: u32,
     hangover_frames: usize,
 }
 
@@ -50,8 +52,8 @@ impl ActiveLevel {
     /// Active level of the frames for which `chosen` holds, as if they followed one another; `None` for silence or no frame.
     pub fn of(&self, chosen: impl Fn(usize) -> bool) -> Option<Active> {
         let frames: Vec<usize> = (0..self.energy.len()).filter(|&f| chosen(f)).collect();
-        let energy: f64 = frames.iter().map(|&f| self.energy[f]).sum();
-        let total: f64 = frames.iter().map(|&f| f64::from(self.samples[f])).sum();
+        let energy: f64 = frames.iter().map(|&f| f64::from(self.energy[f])).sum();
+        let total: f64 = frames.iter().map(|&f| self.samples(f)).sum();
         if energy <= 0.0 || total <= 0.0 {
             return None;
         }
@@ -80,8 +82,15 @@ impl ActiveLevel {
         None
     }
 
+    /// Samples of a frame.
+    fn samples(&self, frame: usize) -> f64 {
+        let last = frame + 1 == self.energy.len();
+        f64::from(if last { self.last } else { self.hop })
+    }
+
     /// Samples of those frames during which the envelope is, or within the hangover was, at or above a threshold.
     fn active_samples(&self, frames: &[usize], threshold: f32) -> f64 {
+        let threshold = exponent(threshold);
         let mut hang = 0;
         let mut active = 0.0;
         for &f in frames {
@@ -90,7 +99,7 @@ impl ActiveLevel {
             }
             if hang > 0 {
                 hang -= 1;
-                active += f64::from(self.samples[f]);
+                active += self.samples(f);
             }
         }
         active
@@ -126,10 +135,17 @@ impl ActiveLevelMeter {
             highest: 0.0,
             count: 0,
             out: ActiveLevel {
+                hop,
                 hangover_frames: (HANGOVER_S * rate / f64::from(hop)).round() as usize,
                 ..ActiveLevel::default()
             },
         }
+    }
+
+    /// Make room for so many samples.
+    pub(super) fn expect(&mut self, samples: u64) {
+        make_room(&mut self.out.energy, samples, self.hop as usize);
+        make_room(&mut self.out.envelope, samples, self.hop as usize);
     }
 
     /// Take in samples.
@@ -138,9 +154,9 @@ impl ActiveLevelMeter {
     }
 
     fn close(&mut self) {
-        self.out.energy.push(self.energy);
-        self.out.samples.push(self.count);
-        self.out.envelope.push(self.highest as f32);
+        self.out.energy.push(self.energy as f32);
+        self.out.last = self.count;
+        self.out.envelope.push(exponent(self.highest as f32));
         (self.energy, self.highest, self.count) = (0.0, 0.0, 0);
         // A decaying filter must not crawl through denormal numbers.
         for state in self.state.iter_mut().chain(&mut self.smooth) {
@@ -196,6 +212,11 @@ impl InStep for ActiveLevelMeter {
             x = later;
         }
     }
+}
+
+/// Exponent of a number from 0 up, as it is stored: it reaches that of a power of two exactly where the number reaches it.
+fn exponent(x: f32) -> u8 {
+    (x.to_bits() >> 23) as u8
 }
 
 /// Second-order Butterworth high-pass by bilinear transform.
@@ -279,7 +300,7 @@ mod tests {
             let parts = measure(&x, block);
             assert_eq!(parts.energy, whole.energy);
             assert_eq!(parts.envelope, whole.envelope);
-            assert_eq!(parts.samples, whole.samples);
+            assert_eq!(parts.last, whole.last);
         }
     }
 }

@@ -47,7 +47,7 @@ pub struct Top {
     pub width: f32,
 }
 
-/// The loudest tops of one track, in order.
+/// The loudest tops of one track, in order: within 6 dB of the loudest.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Tops {
     /// Lobes.
@@ -71,6 +71,8 @@ pub struct TopsMeter {
     /// Samples of the running lobe that have been let go.
     gone: usize,
     ends: Vec<u32>,
+    /// Number of tops at which the faint ones among them are let go.
+    next_prune: usize,
     out: Tops,
 }
 
@@ -92,6 +94,7 @@ impl TopsMeter {
             seen: 0,
             gone: 0,
             ends: Vec::new(),
+            next_prune: 4096,
             out: Tops::default(),
         }
     }
@@ -184,10 +187,23 @@ impl TopsMeter {
             flat: (self.origin + (first + from) as u64, length as u32),
             width: (time_above(&y, 0.9) / time_above(&y, 0.5).max(1e-9)) as f32,
         });
+        if self.out.list.len() >= self.next_prune {
+            self.prune();
+            self.next_prune = (2 * self.out.list.len()).max(4096);
+        }
+    }
+
+    /// Let go of the tops that lie far below the loudest of all.
+    fn prune(&mut self) {
+        let list = &mut self.out.list;
+        let loudest = list.iter().map(|t| t.level).fold(0f32, f32::max);
+        list.retain(|t| t.level >= LOUD * loudest);
+        list.shrink_to(2 * list.len());
     }
 
     /// Everything measured.
-    pub fn finish(self) -> Tops {
+    pub fn finish(mut self) -> Tops {
+        self.prune();
         self.out
     }
 }

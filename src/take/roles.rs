@@ -447,9 +447,10 @@ fn steady(track: &TrackMeasures) -> Option<Role> {
     let mut share = [0f64; crate::measure::BANDS];
     let mut crest = 0f64;
     for &f in &on {
-        let total: f64 = track.frames.bands[f].iter().map(|&b| f64::from(b)).sum();
+        let row = track.frames.row(f);
+        let total: f64 = row.iter().map(|&b| f64::from(b)).sum();
         if total > 0.0 {
-            for (s, &b) in share.iter_mut().zip(&track.frames.bands[f]) {
+            for (s, &b) in share.iter_mut().zip(&row) {
                 *s += f64::from(b) / total / on.len() as f64;
             }
         }
@@ -531,12 +532,13 @@ fn copied(mix: &TrackMeasures, source: &TrackMeasures, active: &[usize]) -> Vec<
     let frames = mix.frames.power.len();
     let step = active.len().div_ceil(COMPARED_FRAMES).max(1);
     let is_copy = |f: &usize| {
-        let row = &source.frames.bands[*f][bands.clone()];
+        let (row, other) = (source.frames.row(*f), mix.frames.row(*f));
+        let row = &row[bands.clone()];
         let least =
             row.iter().fold(0f32, |m, &p| m.max(p)) * crate::units::power(-BAND_RANGE_DB) as f32;
         let apart: Vec<f64> = row
             .iter()
-            .zip(&mix.frames.bands[*f][bands.clone()])
+            .zip(&other[bands.clone()])
             .filter(|(s, m)| **s > least && **m > 0.0)
             .map(|(s, m)| crate::units::power_db(f64::from(*m) / f64::from(*s)))
             .collect();

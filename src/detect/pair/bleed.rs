@@ -59,7 +59,7 @@ const HEIGHT: f32 = 0.05;
 /// Share of half seconds of sound with a peak at zero beside a higher one elsewhere; 0 where too few are known.
 fn whoever_speaks(pair: &PairMeasures) -> f64 {
     let beside = |c: &&Cell| {
-        c.candidates[0].delay_s.abs() > ELSEWHERE_S && c.candidates[1..].iter().any(at_zero)
+        c.candidates[0].delay_s().abs() > ELSEWHERE_S && c.candidates[1..].iter().any(at_zero)
     };
     share(pair.cells.cells.iter(), beside, CELLS)
 }
@@ -90,7 +90,7 @@ fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
 const COPY_DB: f64 = -15.0;
 
 fn at_zero(peak: &Candidate) -> bool {
-    peak.delay_s.abs() < ZERO_S && peak.height.abs() > HEIGHT
+    peak.delay_s().abs() < ZERO_S && peak.height.abs() > HEIGHT
 }
 
 fn share<'a>(

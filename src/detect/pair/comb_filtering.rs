@@ -200,7 +200,10 @@ fn meeting(
     let differences: Vec<f64> = steps
         .iter()
         .filter_map(|s| {
-            let (gain_a, gain_b) = (f64::from(s.gains[a].abs()), f64::from(s.gains[b].abs()));
+            let (gain_a, gain_b) = (
+                f64::from(s.sources[a].gain.abs()),
+                f64::from(s.sources[b].gain.abs()),
+            );
             let up = db(gain_a.max(gain_b)) >= top_db - UP_DB;
             let difference_db = segment.level_difference_db + db(gain_b / gain_a) + far_db;
             (up && difference_db.abs() <= limit).then_some(difference_db)
@@ -211,7 +214,7 @@ fn meeting(
     }
     let difference_db = quantile(&differences, 0.5)?;
     // The two have to be what the mix is made of, then.
-    let shares = middle(&|s| s.shares[a] + s.shares[b])?;
+    let shares = middle(&|s| s.sources[a].share + s.sources[b].share)?;
     if shares < 0.5 {
         return None;
     }
@@ -231,7 +234,7 @@ fn meeting(
         delay_s,
         null_hz: first_null_hz(
             delay_s,
-            if middle(&|s| s.gains[a] * s.gains[b]).is_some_and(|p| p < 0.0)
+            if middle(&|s| s.sources[a].gain * s.sources[b].gain).is_some_and(|p| p < 0.0)
                 != (segment.phase < 0.0)
             {
                 crate::report::model::Polarity::Inverted

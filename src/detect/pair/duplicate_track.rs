@@ -143,7 +143,7 @@ pub fn copy(pair: &PairMeasures) -> Option<Copy> {
         ridden_db: quantile(&copied, 0.9)
             .zip(quantile(&copied, 0.1))
             .map_or(0.0, |(most, least)| most - least),
-        delay_s: quantile(&of(&|c| c.candidates[0].delay_s), 0.5)?,
+        delay_s: quantile(&of(&|c| c.candidates[0].delay_s()), 0.5)?,
         cells: loud.len(),
     })
 }

@@ -227,7 +227,7 @@ fn leads(mix: &Mix, source: usize, own: &[bool]) -> bool {
     let shares: Vec<f64> = (0..own.len())
         .filter(|&s| own[s])
         .filter_map(|s| mix.steps[s].as_ref())
-        .map(|s| f64::from(s.shares[source]))
+        .map(|s| f64::from(s.sources[source].share))
         .collect();
     quantile(&shares, 0.5).is_some_and(|m| m > 0.7)
 }

@@ -83,7 +83,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         range
             .clone()
             .all(|f| power_db(f64::from(m.frames.power[f])) > least)
-            && range.clone().any(|f| m.frames.harmonicity[f] > 0.7)
+            && range.clone().any(|f| m.frames.harmonicity(f) > 0.7)
     };
     let spoken = |mut range: std::ops::Range<usize>| range.all(|f| view.speech.own(position, f));
     let lost = view.take.files.iter().any(|f| {

@@ -102,26 +102,40 @@ impl std::ops::Deref for Impulses<'_> {
     }
 }
 
-/// The witnesses of a track, and what they allow: see [`Impulses::allowed`].
-#[derive(Debug)]
-struct Limits {
-    witnesses: Vec<usize>,
-    allowed: Option<Vec<u8>>,
+/// How far a burst has to stand out, dB.
+#[derive(Debug, Clone, Copy)]
+struct Standing {
+    /// Over the track's own background.
+    over_db: f64,
+    /// Over what a sound on it usually is against the best witness.
+    excess_db: f64,
 }
+
+/// Bursts of a track that stand out and could be anything, and those that no sound makes.
+const PLAIN: Standing = Standing {
+    over_db: 9.0,
+    excess_db: 6.0,
+};
+const HIGH: Standing = Standing {
+    over_db: 15.0,
+    excess_db: 4.0,
+};
 
 /// What is worked out once per take.
 #[derive(Debug)]
 pub(crate) struct Shared {
     /// Positions of the tracks that are judged.
     pub(crate) tracks: Vec<usize>,
-    // Per judged track: largest high-band code from EARLIER_MS before to LATER_MS after each step.
-    wide: Vec<Vec<u8>>,
+    // Per judged track: largest high-band code of each coarse step.
     coarse: Vec<Vec<u8>>,
     quiet: Vec<u8>,
     // The background while the microphone is on: mutes of up to five sixths of the take do not lower it.
     hiss: Vec<u8>,
+    // Whether more than a twentieth of the take lies far below that.
+    muted: Vec<bool>,
     gaps: Vec<OnceLock<Vec<Gap>>>,
-    limits: Vec<OnceLock<Limits>>,
+    // Plain and high ones.
+    bursts: Vec<OnceLock<[Vec<Burst>; 2]>>,
 }
 
 impl<'a> Impulses<'a> {
@@ -149,8 +163,13 @@ impl Shared {
             tracks = of(|r| r == Role::Mix);
         }
         let high = |&i: &usize| &view.tracks[i].fine.high;
+        let hiss: Vec<u8> = tracks.iter().map(|i| hiss(high(i))).collect();
+        let muted = |(i, hiss): (&usize, &u8)| {
+            let wide = widened(high(i));
+            let off = |c: &&u8| c.saturating_add(MUTED) < *hiss;
+            20 * wide.iter().filter(off).count() > wide.len()
+        };
         Shared {
-            wide: tracks.iter().map(|i| widened(high(i))).collect(),
             coarse: tracks
                 .iter()
                 .map(|i| {
@@ -161,9 +180,10 @@ impl Shared {
                 })
                 .collect(),
             quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
-            hiss: tracks.iter().map(|i| hiss(high(i))).collect(),
+            muted: tracks.iter().zip(&hiss).map(muted).collect(),
+            hiss,
             gaps: tracks.iter().map(|_| OnceLock::new()).collect(),
-            limits: tracks.iter().map(|_| OnceLock::new()).collect(),
+            bursts: tracks.iter().map(|_| OnceLock::new()).collect(),
             tracks,
         }
     }
@@ -211,12 +231,8 @@ impl Impulses<'_> {
     /// Levels are lined up by what each track has when it is loud; the best witness is the one whose hiss then lies lowest,
     /// because it says most about faint sounds; where that one is muted, dead or muffled the next best speaks.
     fn allowed(&self, t: usize, witnesses: &[usize]) -> Option<Vec<u8>> {
-        let muted = |o: usize| {
-            let off = |c: &&u8| c.saturating_add(MUTED) < self.hiss[o];
-            20 * self.wide[o].iter().filter(off).count() > self.wide[o].len()
-        };
         let mut order = witnesses.to_vec();
-        order.sort_by_key(|&o| (muted(o), i32::from(self.hiss[o]) - self.loud(o)));
+        order.sort_by_cached_key(|&o| (self.muted[o], i32::from(self.hiss[o]) - self.loud(o)));
         order
             .into_iter()
             .map(|o| self.allowed_by(t, o))
@@ -263,36 +279,52 @@ impl Impulses<'_> {
             leads[(LEAD_SHARE * leads.len() as f64) as usize]
         };
         let mut open: (usize, bool) = (usize::MAX, false);
-        self.wide[witness]
-            .iter()
-            .enumerate()
-            .map(|(k, &heard)| {
-                if open.0 != k / COARSE {
-                    open = (k / COARSE, fit(k, 1));
-                }
-                if !open.1 || heard.saturating_add(MUTED) < self.hiss[witness] {
-                    255
-                } else {
-                    (i32::from(heard) + shift + lead).clamp(0, 254) as u8
-                }
-            })
-            .collect()
+        let mut allowed = widened(&self.fine(witness).high);
+        for (k, heard) in allowed.iter_mut().enumerate() {
+            if open.0 != k / COARSE {
+                open = (k / COARSE, fit(k, 1));
+            }
+            *heard = if !open.1 || heard.saturating_add(MUTED) < self.hiss[witness] {
+                255
+            } else {
+                (i32::from(*heard) + shift + lead).clamp(0, 254) as u8
+            };
+        }
+        allowed
     }
 
-    /// Stretches of track `t` whose high band stands out of the track's background by `over_db` and is at least
-    /// `excess_db` louder than a sound on it usually is against the best witness. Holes of up to 12 ms are closed.
-    pub(crate) fn bursts(&self, t: usize, over_db: f64, excess_db: f64) -> Vec<Burst> {
-        let Limits { witnesses, allowed } = self.limits[t].get_or_init(|| {
+    /// Stretches of track `t` whose high band stands 9 dB out of the track's background and is at least 6 dB louder than a
+    /// sound on it usually is against the best witness.
+    pub(crate) fn bursts(&self, t: usize) -> &[Burst] {
+        &self.both_bursts(t)[0]
+    }
+
+    /// The same for 15 dB and 4 dB.
+    pub(crate) fn high_bursts(&self, t: usize) -> &[Burst] {
+        &self.both_bursts(t)[1]
+    }
+
+    fn both_bursts(&self, t: usize) -> &[Vec<Burst>; 2] {
+        self.bursts[t].get_or_init(|| {
             let witnesses = self.witnesses(t);
-            let allowed = self.allowed(t, &witnesses);
-            Limits { witnesses, allowed }
-        });
-        let Some(allowed) = allowed else {
-            return Vec::new();
-        };
+            let Some(allowed) = self.allowed(t, &witnesses) else {
+                return Default::default();
+            };
+            [PLAIN, HIGH].map(|standing| self.find_bursts(t, &witnesses, &allowed, standing))
+        })
+    }
+
+    /// Stretches that stand out. Holes of up to 12 ms are closed.
+    fn find_bursts(
+        &self,
+        t: usize,
+        witnesses: &[usize],
+        allowed: &[u8],
+        standing: Standing,
+    ) -> Vec<Burst> {
         let fine = self.fine(t);
-        let least = self.quiet[t].saturating_add((2.0 * over_db) as u8);
-        let margin = (2.0 * excess_db) as i32;
+        let least = self.quiet[t].saturating_add((2.0 * standing.over_db) as u8);
+        let margin = (2.0 * standing.excess_db) as i32;
         let mut found: Vec<Vec<usize>> = Vec::new();
         for (k, (&here, &limit)) in fine.high.iter().zip(allowed).enumerate() {
             if here < least || i32::from(here) - i32::from(limit) < margin {
@@ -325,7 +357,11 @@ impl Impulses<'_> {
     fn louder_db(&self, o: usize, first: usize, peak: usize) -> f64 {
         let before = first.saturating_sub(EARLIER_MS) as i64;
         let usual = Fine::rank(&self.fine(o).high, before - 56, before, 0.5);
-        let now = self.wide[o].get(peak).copied().unwrap_or(0);
+        let around = (
+            peak as i64 - EARLIER_MS as i64,
+            (peak + LATER_MS) as i64 + 1,
+        );
+        let now = Fine::most(&self.fine(o).high, around.0, around.1);
         0.5 * (f64::from(now) - f64::from(usual))
     }
 
@@ -409,23 +445,20 @@ fn hiss(codes: &[u8]) -> u8 {
 
 /// Largest value from [`EARLIER_MS`] before to [`LATER_MS`] after each.
 fn widened(codes: &[u8]) -> Vec<u8> {
-    let mut best: std::collections::VecDeque<usize> = std::collections::VecDeque::new();
-    let mut out = Vec::with_capacity(codes.len());
-    let mut next = 0;
-    for k in 0..codes.len() {
-        while next < codes.len() && next <= k + LATER_MS {
-            while best.back().is_some_and(|&b| codes[b] <= codes[next]) {
-                best.pop_back();
-            }
-            best.push_back(next);
-            next += 1;
+    const SPAN: usize = EARLIER_MS + 1 + LATER_MS;
+    let mut most = vec![0; codes.len() + SPAN - 1];
+    most[EARLIER_MS..][..codes.len()].copy_from_slice(codes);
+    // The largest of ever more steps from each on: twice as many each time.
+    let mut held = 1;
+    while held < SPAN {
+        let further = held.min(SPAN - held);
+        for k in 0..most.len() - further {
+            most[k] = most[k].max(most[k + further]);
         }
-        while best.front().is_some_and(|&b| b + EARLIER_MS < k) {
-            best.pop_front();
-        }
-        out.push(best.front().map_or(0, |&b| codes[b]));
+        held += further;
     }
-    out
+    most.truncate(codes.len());
+    most
 }
 
 /// Runs of equal samples and exact repeats that no microphone makes by itself.

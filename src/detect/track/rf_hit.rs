@@ -133,7 +133,7 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
         .collect();
     let joints: Vec<Span> = joints(view, all.tracks[t]);
     let worn = view.track(all.tracks[t]).role == Role::Lav;
-    let bursts = all.bursts(t, 9.0, 6.0);
+    let bursts = all.bursts(t);
     let nearly: Vec<Span> = bursts
         .iter()
         .filter(|b| is_hit(b, worn, REPEATED_DB, &set))
@@ -143,7 +143,7 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
     for burst in bursts {
         let repeated = nearly.contains(&burst.span)
             && nearly.iter().filter(|s| s.near(&burst.span, reach)).count() > 1;
-        let clear = is_hit(&burst, worn, 0.0, &set) || repeated;
+        let clear = is_hit(burst, worn, 0.0, &set) || repeated;
         let short = burst.span.length() <= BRIEF_MS * u64::from(rate) / 1000;
         let explained = gone
             .iter()
@@ -159,7 +159,7 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
                 rise_db: burst.rise_db,
                 level_dbfs: burst.level_dbfs,
                 digital: false,
-                confidence: sure(&burst),
+                confidence: sure(burst),
             });
         }
     }
@@ -224,9 +224,10 @@ pub(crate) fn error_bursts(all: &Impulses<'_>, t: usize, gaps: &[Gap], rate: u32
         return Vec::new();
     }
     let garbage: Vec<Burst> = all
-        .bursts(t, 15.0, 4.0)
-        .into_iter()
+        .high_bursts(t)
+        .iter()
         .filter(|b| b.whiteness_db > -4.0 && b.rise_db > 12.0)
+        .copied()
         .collect();
     let mut spans: Vec<(Span, bool, Option<u64>)> = blocks
         .iter()

@@ -77,9 +77,9 @@ const ROOM_EVENT_DB: f64 = 12.0;
 /// Levels below the voice of one microphone, per frame, dB.
 #[derive(Debug)]
 pub(crate) struct Lows {
-    level: Vec<f64>,
-    excess: Vec<f64>,
-    tilt: Vec<f64>,
+    level: Vec<f32>,
+    excess: Vec<f32>,
+    tilt: Vec<f32>,
     /// Whether 60 to 500 Hz stand far over their background.
     event: Vec<bool>,
 }
@@ -125,12 +125,21 @@ fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
         .into_iter()
         .map(|f| f.min(quiet).max(lowest))
         .collect();
+    let over = |base: &[f64]| -> Vec<f32> {
+        let over = level.iter().zip(base).map(|(l, b)| (l - b) as f32);
+        over.collect()
+    };
     Lows {
-        excess: level.iter().zip(&floor).map(|(l, f)| l - f).collect(),
-        tilt: level.iter().zip(&upper).map(|(l, u)| l - u).collect(),
-        level,
+        excess: over(&floor),
+        tilt: over(&upper),
+        level: level.iter().map(|&l| l as f32).collect(),
         event,
     }
+}
+
+/// The same in double precision.
+fn wide(values: &[f32]) -> Vec<f64> {
+    values.iter().map(|&v| f64::from(v)).collect()
 }
 
 /// Level of the mean power over `width` frames, dB.
@@ -154,9 +163,16 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let others: Vec<usize> = view
         .microphones()
         .into_iter()
-        .filter(|&m| m != track && view.tracks[m].low.power.iter().any(|p| p[0] > 0.0))
+        .filter(|&m| {
+            m != track
+                && view.tracks[m]
+                    .low
+                    .power
+                    .iter()
+                    .any(|p| f32::from(p[0]) > 0.0)
+        })
         .collect();
-    let theirs: Vec<&[f64]> = others.iter().map(|&m| &lows(view, m).excess[..]).collect();
+    let theirs: Vec<&[f32]> = others.iter().map(|&m| &lows(view, m).excess[..]).collect();
     let room = room_events(view, &others);
     let speech = voice_db(view, track);
     let own = view.speech.own_frames(track);
@@ -182,12 +198,14 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     );
     let shows: Vec<bool> = (0..grid.frames)
         .map(|f| {
-            let elsewhere = theirs.iter().map(|t| t[f]).fold(0.0, f64::max);
-            mine.excess[f] > least
-                && mine.excess[f] - elsewhere > alone
-                && mine.tilt[f] > LEAST_TILT_DB
-                && mine.level[f] - voice[f] > LEAST_RE_VOICE_BAND_DB
-                && mine.level[f] > usual + re_speech
+            let elsewhere = theirs.iter().map(|t| t[f]).fold(0.0, f32::max);
+            let [level, excess, tilt] =
+                [&mine.level, &mine.excess, &mine.tilt].map(|values| f64::from(values[f]));
+            excess > least
+                && excess - f64::from(elsewhere) > alone
+                && tilt > LEAST_TILT_DB
+                && level - voice[f] > LEAST_RE_VOICE_BAND_DB
+                && level > usual + re_speech
                 && !room[f]
         })
         .collect();
@@ -201,7 +219,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     });
     stretches(&shows, &mine.excess, per_s)
         .into_iter()
-        .filter(|&(start, end)| !is_steady(&mine.level[start..end], per_s))
+        .filter(|&(start, end)| !is_steady(&wide(&mine.level[start..end]), per_s))
         .filter(|&(start, end)| {
             let along = |&m: &usize| moves_along(mine, lows(view, m), start, end, per_s);
             !others.iter().any(along)
@@ -237,8 +255,11 @@ const AROUND_S: f64 = 0.3;
 fn moves_along(mine: &Lows, theirs: &Lows, start: usize, end: usize, per_s: f64) -> bool {
     let around = (AROUND_S * per_s) as usize;
     let range = start.saturating_sub(around)..(end + around).min(mine.level.len());
-    percentile(&theirs.excess[start..end], 0.9) >= HEARD_DB
-        && correlation(&mine.level[range.clone()], &theirs.level[range]) >= ALIKE
+    percentile(&wide(&theirs.excess[start..end]), 0.9) >= HEARD_DB
+        && correlation(
+            &wide(&mine.level[range.clone()]),
+            &wide(&theirs.level[range]),
+        ) >= ALIKE
 }
 
 /// Level from 20 to 60 Hz per frame, dB.
@@ -303,7 +324,7 @@ fn room_events(view: &TakeView<'_>, others: &[usize]) -> Vec<bool> {
 
 /// Stretches whose half seconds are filled, from the first to the last frame that shows rumble; edges follow the swell down
 /// to half of its height.
-fn stretches(shows: &[bool], excess: &[f64], per_s: f64) -> Vec<(usize, usize)> {
+fn stretches(shows: &[bool], excess: &[f32], per_s: f64) -> Vec<(usize, usize)> {
     let width = (WINDOW_S * per_s) as usize;
     let n = shows.len();
     let hot: Vec<bool> = (0..n)
@@ -348,8 +369,8 @@ fn finding(
     end: usize,
 ) -> Finding {
     let grid = view.grid;
-    let excess = percentile(&mine.excess[start..end], 0.9);
-    let level = percentile(&mine.level[start..end], 0.9);
+    let excess = percentile(&wide(&mine.excess[start..end]), 0.9);
+    let level = percentile(&wide(&mine.level[start..end]), 0.9);
     let length = (end - start) as f64 / grid.frames_per_s();
     let masks = level > usual
         && view
@@ -383,13 +404,13 @@ mod tests {
 
     #[test]
     fn what_two_microphones_share_is_a_sound() {
-        let lows = |level: Vec<f64>| Lows {
+        let lows = |level: Vec<f32>| Lows {
             excess: level.iter().map(|l| l + 90.0).collect(),
             tilt: vec![0.0; level.len()],
             event: vec![false; level.len()],
             level,
         };
-        let thuds = |scale: f64, at: usize| -> Vec<f64> {
+        let thuds = |scale: f32, at: usize| -> Vec<f32> {
             let swell = |f: usize| if (f + at) % 20 < 6 { 1.0 } else { 0.0 };
             (0..200).map(|f| -90.0 + scale * swell(f)).collect()
         };

@@ -16,6 +16,7 @@ use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, fit, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::TrackMeasures;
+use crate::measure::floor::Powers;
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
@@ -77,9 +78,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let width = view.grid.frames_in(WINDOW_S);
     let credit: Vec<f64> = excess
         .iter()
-        .zip(&view.tracks[track].frames.harmonicity)
-        .map(|(&e, &h)| {
-            if h < VOICED {
+        .enumerate()
+        .map(|(f, &e)| {
+            if view.tracks[track].frames.harmonicity(f) < VOICED {
                 (e - FROM_DB).clamp(0.0, UP_TO_DB)
             } else {
                 0.0
@@ -185,8 +186,9 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
     let frames = view.grid.frames;
     let mine = &view.tracks[track];
     let wearer = view.speech.wearer(track);
-    let mut predicted: Vec<Vec<f64>> = vec![vec![f64::INFINITY; bands.len()]; frames];
+    // Who predicts, when, and what of each band at most reaches this track.
     let mut heard_by = Vec::new();
+    let mut predictors = Vec::new();
     let own_fit = fit(view, track);
     for other in view.microphones().into_iter().filter(|&m| m != track) {
         let fit = fit(view, other);
@@ -196,35 +198,37 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
             continue;
         };
         heard_by.push(other);
-        let theirs = &view.tracks[other].frames.bands;
         let ratio: Vec<f64> = ratio.into_iter().map(power).collect();
-        for (f, row) in predicted.iter_mut().enumerate() {
-            if !fit[f] {
-                continue;
-            }
-            let near = f.saturating_sub(1)..(f + 2).min(frames);
-            for (k, slot) in row.iter_mut().enumerate() {
-                // Windows and travel time: the loudest of three frames.
-                let level = near
-                    .clone()
-                    .map(|g| f64::from(theirs[g][bands.start + k]))
-                    .fold(0.0, f64::max);
-                *slot = slot.min(level * ratio[k]);
-            }
-        }
+        predictors.push((fit, &view.tracks[other].frames, ratio));
     }
     if heard_by.is_empty() {
         return None;
     }
     let floors = mine.floor.powers(bands.clone());
+    let predicted = |f: usize| -> Vec<f64> {
+        let mut row = vec![f64::INFINITY; bands.len()];
+        let near = f.saturating_sub(1)..(f + 2).min(frames);
+        for (_, theirs, ratio) in predictors.iter().filter(|(fit, _, _)| fit[f]) {
+            for (k, slot) in row.iter_mut().enumerate() {
+                // Windows and travel time: the loudest of three frames.
+                let level = theirs.bands[near.clone()]
+                    .iter()
+                    .map(|row| f64::from(row[bands.start + k]))
+                    .fold(0.0, f64::max);
+                *slot = slot.min(level * ratio[k]);
+            }
+        }
+        row
+    };
     let excess = (0..frames)
         .map(|f| {
-            let floor = &floors[mine.floor.step(f)];
+            let floor = floors.step(mine.floor.step(f));
+            let predicted = predicted(f);
             let over: Vec<f64> = bands
                 .clone()
                 .enumerate()
                 .map(|(k, b)| {
-                    let expected = predicted[f][k] + floor[k];
+                    let expected = predicted[k] + floor[k];
                     let level = f64::from(mine.frames.bands[f][b]);
                     if expected.is_finite() && level > 0.0 {
                         power_db(level) - power_db(expected.max(1e-18))
@@ -294,7 +298,7 @@ fn largest_ratio_db(
 fn ratios_db(
     view: &TakeView<'_>,
     pair: [usize; 2],
-    floors: &[Vec<Vec<f64>>; 2],
+    floors: &[Powers; 2],
     talker: usize,
     both_fit: &[bool],
     bands: std::ops::Range<usize>,
@@ -311,9 +315,9 @@ fn ratios_db(
         .enumerate()
         .map(|(k, band)| {
             // Power over the background where it is clear.
-            let clear = |m: &TrackMeasures, floors: &[Vec<f64>], f: usize| {
+            let clear = |m: &TrackMeasures, floors: &Powers, f: usize| {
                 let level = f64::from(m.frames.bands[f][band]);
-                let floor = floors[m.floor.step(f)][k];
+                let floor = floors.step(m.floor.step(f))[k];
                 (level > 10.0 * floor).then_some(level - floor)
             };
             let found: Vec<f64> = alone

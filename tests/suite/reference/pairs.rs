@@ -102,7 +102,7 @@ fn delays_between_samples() {
             let y: Vec<f32> = delayed(&x, delay).iter().map(|v| sign * v).collect();
             let cells = cells(&x, &y);
             assert!(cells.len() > 15);
-            let found = median(cells.iter().map(|c| c.candidates[0].delay_s)) * f64::from(RATE);
+            let found = median(cells.iter().map(|c| c.candidates[0].delay_s())) * f64::from(RATE);
             assert!((found - delay).abs() < 0.01, "{delay}: {found}");
             for c in &cells {
                 assert!(f64::from(c.candidates[0].phase) * polarity > 0.95, "{c:?}");
