@@ -314,8 +314,21 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     let correlation = scratch.back.samples();
     let step_s = 1.0 / (layout.bin_hz * correlation.len() as f64);
     let mut candidates = [Candidate::default(); CANDIDATES];
+    let band_of_polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
+    let sizes: f64 = normalised[band_of_polarity]
+        .iter()
+        .map(|x| (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt())
+        .sum();
+    let search = Search {
+        layout,
+        spectrum: normalised,
+        band: band.clone(),
+        share,
+        sizes,
+        step_s,
+    };
     for (slot, lag) in candidates.iter_mut().zip(peaks(correlation, step_s)) {
-        *slot = refined(layout, normalised, &band, share, lag * step_s, step_s);
+        *slot = search.refined(lag * step_s);
     }
     candidates.sort_by(|p, q| q.height.abs().total_cmp(&p.height.abs()));
 
@@ -374,25 +387,22 @@ fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
     let mut around = correlation[(n + first) as usize..].to_vec();
     around.extend_from_slice(&correlation[..(reach + 2) as usize]);
     let at = |lag: i64| around[(lag - first) as usize];
-    let found: Vec<(f32, i64)> = around
-        .windows(3)
-        .zip(-reach..)
-        .map(|(w, lag)| (w[0].abs(), w[1].abs(), w[2].abs(), lag))
-        .filter(|&(before, y, after, _)| y > before && y >= after && y > 0.0)
-        .map(|(_, y, _, lag)| (y, lag))
+    let sizes: Vec<f32> = around.iter().map(|v| v.abs()).collect();
+    let mut found: Vec<(f32, i64)> = lanes::maxima(&sizes)
+        .into_iter()
+        .map(|i| (sizes[i as usize + 1], i64::from(i) - reach))
         .collect();
     let apart = 0.0002 / step_s;
     let mut chosen: Vec<i64> = Vec::new();
     while chosen.len() < CANDIDATES {
-        let free = |lag: i64| chosen.iter().all(|c| ((c - lag) as f64).abs() >= apart);
+        // Of equal heights the earliest lag.
         let highest = found
             .iter()
-            .filter(|(_, lag)| free(*lag))
-            .max_by(|p, q| p.0.total_cmp(&q.0).then(q.1.cmp(&p.1)));
-        match highest {
-            Some((_, lag)) => chosen.push(*lag),
-            None => break,
-        }
+            .copied()
+            .reduce(|high, next| if next.0 > high.0 { next } else { high });
+        let Some((_, lag)) = highest else { break };
+        chosen.push(lag);
+        found.retain(|f| ((lag - f.1) as f64).abs() >= apart);
     }
     chosen
         .into_iter()
@@ -440,43 +450,47 @@ fn turned_sum(bins: &[Complex<f32>], first: usize, turn: f64) -> Complex<f64> {
         })
 }
 
-/// A peak, refined by evaluating the correlation exactly at three delays an eighth of a step apart, and its phase.
-fn refined(
-    layout: &Layout,
-    spectrum: &[Complex<f32>],
-    band: &std::ops::Range<usize>,
+/// What the peaks of one cell are refined on.
+struct Search<'a> {
+    layout: &'a Layout,
+    /// Cross spectrum over the powers.
+    spectrum: &'a [Complex<f32>],
+    band: std::ops::Range<usize>,
     share: f32,
-    delay_s: f64,
+    /// Sum of the magnitudes in the band that decides the polarity.
+    sizes: f64,
     step_s: f64,
-) -> Candidate {
-    let fine = step_s / 8.0;
-    let delays = [delay_s - fine, delay_s, delay_s + fine];
-    let [before, at, after] = delays.map(|delay| {
-        let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
-        turned_sum(&spectrum[band.clone()], band.start, turn).re
-    });
-    let bend = before - 2.0 * at + after;
-    let offset = if bend == 0.0 {
-        0.0
-    } else {
-        (0.5 * (before - after) / bend).clamp(-4.0, 4.0)
-    };
-    let delay_s = delay_s + offset * fine;
-    let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay_s;
-    let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
-    let along = turned_sum(&spectrum[polarity.clone()], polarity.start, turn).re;
-    let total: f64 = spectrum[polarity]
-        .iter()
-        .map(|x| (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt())
-        .sum();
-    Candidate {
-        delay_s: delay_s as f32,
-        height: (at / f64::from(share)) as f32,
-        phase: if total > 0.0 {
-            (along / total) as f32
-        } else {
+}
+
+impl Search<'_> {
+    /// A peak, refined by evaluating the correlation exactly at three delays an eighth of a step apart, and its phase.
+    fn refined(&self, delay_s: f64) -> Candidate {
+        let (layout, spectrum, band) = (self.layout, self.spectrum, &self.band);
+        let fine = self.step_s / 8.0;
+        let delays = [delay_s - fine, delay_s, delay_s + fine];
+        let [before, at, after] = delays.map(|delay| {
+            let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
+            turned_sum(&spectrum[band.clone()], band.start, turn).re
+        });
+        let bend = before - 2.0 * at + after;
+        let offset = if bend == 0.0 {
             0.0
-        },
+        } else {
+            (0.5 * (before - after) / bend).clamp(-4.0, 4.0)
+        };
+        let delay_s = delay_s + offset * fine;
+        let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay_s;
+        let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
+        let along = turned_sum(&spectrum[polarity.clone()], polarity.start, turn).re;
+        Candidate {
+            delay_s: delay_s as f32,
+            height: (at / f64::from(self.share)) as f32,
+            phase: if self.sizes > 0.0 {
+                (along / self.sizes) as f32
+            } else {
+                0.0
+            },
+        }
     }
 }
 

@@ -3,10 +3,13 @@
 //! Hann windows of about 85 ms (a power of two), half a window apart. Half a dozen windows make a *half cell* of about a
 //! quarter of a second: per track and bin its power, and the share of it that stands over the track's own background.
 
+use std::sync::Arc;
+
 use rustfft::num_complex::Complex;
 
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
+use crate::dsp::shared::hann;
 
 /// Windows per half cell.
 pub const HALF: usize = 6;
@@ -103,7 +106,7 @@ impl TrackCell {
 pub struct SpectrumMeter {
     layout: Layout,
     fft: Forward,
-    window: Vec<f32>,
+    window: Arc<Vec<f32>>,
     pending: Vec<f32>,
     background: Vec<f32>,
     power: Vec<f32>,
@@ -127,12 +130,7 @@ impl SpectrumMeter {
     pub fn new(layout: Layout) -> SpectrumMeter {
         SpectrumMeter {
             layout,
-            window: (0..layout.size)
-                .map(|n| {
-                    let turn = 2.0 * std::f64::consts::PI * n as f64 / layout.size as f64;
-                    (0.5 - 0.5 * turn.cos()) as f32
-                })
-                .collect(),
+            window: hann(layout.size),
             pending: Vec::new(),
             background: Vec::new(),
             power: vec![0.0; layout.bins],

@@ -3,13 +3,14 @@
 //!
 //! The arithmetic is that of the crate realfft, to the last bit.
 
-use std::collections::BTreeMap;
 use std::f64::consts::PI;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 
+use pulp::bytemuck;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftDirection, FftPlanner};
 
+use super::shared::Shared;
 use super::widest::widest;
 
 /// What transforms of one length and direction share.
@@ -20,7 +21,7 @@ struct Plan {
 }
 
 /// Every track wants the same few lengths, and planning takes longer than many a short take.
-static PLANS: Mutex<BTreeMap<(usize, bool), Arc<Plan>>> = Mutex::new(BTreeMap::new());
+static PLANS: Shared<(usize, bool), Plan> = Shared::new();
 
 fn plan(size: usize, direction: FftDirection) -> Arc<Plan> {
     assert!(
@@ -28,22 +29,18 @@ fn plan(size: usize, direction: FftDirection) -> Arc<Plan> {
         "a multiple of four, not {size}"
     );
     let forward = direction == FftDirection::Forward;
-    let make = || {
+    PLANS.get((size, forward), || {
         let turn = |bin: usize| -2.0 * PI / size as f64 * bin as f64;
         let (scale, side) = if forward { (0.5, 1.0) } else { (1.0, -1.0) };
         let bins = 1..size / 4;
-        Arc::new(Plan {
+        Plan {
             half: FftPlanner::new().plan_fft(size / 2, direction),
             turns: (
                 bins.clone().map(|k| turn(k).cos() as f32 * scale).collect(),
                 bins.map(|k| side * turn(k).sin() as f32 * scale).collect(),
             ),
-        })
-    };
-    match PLANS.lock() {
-        Ok(mut plans) => plans.entry((size, forward)).or_insert_with(make).clone(),
-        Err(_) => make(),
-    }
+        }
+    })
 }
 
 /// From samples to bins.
@@ -61,7 +58,6 @@ pub struct Back {
     plan: Arc<Plan>,
     bins: Vec<Complex<f32>>,
     pairs: Vec<Complex<f32>>,
-    samples: Vec<f32>,
     scratch: Vec<Complex<f32>>,
 }
 
@@ -73,7 +69,7 @@ impl std::fmt::Debug for Forward {
 
 impl std::fmt::Debug for Back {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "Back({})", self.samples.len())
+        write!(f, "Back({})", self.size())
     }
 }
 
@@ -100,7 +96,8 @@ impl Forward {
         count: usize,
     ) -> &[Complex<f32>] {
         let half = self.pairs.len();
-        shaped_pairs(&mut self.pairs, x, offset, window);
+        // Pairs lie in memory as the samples do.
+        shaped(bytemuck::cast_slice_mut(&mut self.pairs), x, offset, window);
         self.plan.half.process_outofplace_with_scratch(
             &mut self.pairs,
             &mut self.bins[..half],
@@ -133,7 +130,6 @@ impl Back {
         Back {
             bins: nothing(size / 2 + 1),
             pairs: nothing(size / 2),
-            samples: vec![0.0; size],
             scratch: nothing(plan.half.get_outofplace_scratch_len()),
             plan,
         }
@@ -141,7 +137,7 @@ impl Back {
 
     /// Samples of the transform.
     pub fn size(&self) -> usize {
-        self.samples.len()
+        2 * self.pairs.len()
     }
 
     /// Room for the bins, from 0 to half the size; what [`Back::samples`] left there is of no use.
@@ -165,8 +161,7 @@ impl Back {
             &mut self.pairs,
             &mut self.scratch,
         );
-        unpaired(&mut self.samples, &self.pairs);
-        &self.samples
+        bytemuck::cast_slice(&self.pairs)
     }
 }
 
@@ -174,21 +169,9 @@ impl Back {
 const LANES: usize = 64;
 
 widest! {
-    fn shaped_pairs<'a, 'b>(
-        out: &'a mut [Complex<f32>],
-        x: &'b [f32],
-        offset: f32,
-        window: &'b [f32],
-    ) {
-        let (x, window) = (x.as_chunks::<2>().0, window.as_chunks::<2>().0);
+    fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
         for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
-            *out = Complex { re: (x[0] - offset) * w[0], im: (x[1] - offset) * w[1] };
-        }
-    }
-
-    fn unpaired<'a, 'b>(out: &'a mut [f32], pairs: &'b [Complex<f32>]) {
-        for (out, pair) in out.as_chunks_mut::<2>().0.iter_mut().zip(pairs) {
-            *out = [pair.re, pair.im];
+            *out = (x - offset) * w;
         }
     }
 

@@ -92,6 +92,19 @@ widest! {
         }
     }
 
+    /// Of each 64 inner values one bit for each that is a maximum: over 0, over the value before it, not under the one after.
+    fn set_maxima<'a, 'b>(out: &'a mut Vec<u64>, values: &'b [f32]) {
+        let count = values.len() - 2;
+        let (before, here, after) = (&values[..count], &values[1..=count], &values[2..]);
+        for ((before, here), after) in before.chunks(64).zip(here.chunks(64)).zip(after.chunks(64)) {
+            let mut set = 0u64;
+            for (k, ((before, here), after)) in before.iter().zip(here).zip(after).enumerate() {
+                set |= u64::from((here > before) & (here >= after) & (*here > 0.0)) << k;
+            }
+            out.push(set);
+        }
+    }
+
     fn add_eights<'a, 'b>(lanes: &'a mut [f64; LANES], x: &'b [[f32; LANES]]) {
         let mut sums = *lanes;
         for part in x {
@@ -241,6 +254,27 @@ pub fn places(count: usize, found: &mut Vec<u32>, holds: impl Fn(usize) -> bool)
     found.truncate(n);
 }
 
+/// The bits that are set, from the lowest up.
+pub fn set_bits(mut set: u64) -> impl Iterator<Item = u32> {
+    std::iter::from_fn(move || {
+        let next = (set != 0).then(|| set.trailing_zeros())?;
+        set &= set - 1;
+        Some(next)
+    })
+}
+
+/// Positions of the inner values that are maxima, counted from the second value: over 0, over the value before, not under the
+/// one after.
+pub fn maxima(values: &[f32]) -> Vec<u32> {
+    let mut sets = Vec::new();
+    if values.len() > 2 {
+        set_maxima(&mut sets, values);
+    }
+    let all = sets.into_iter().zip((0u32..).step_by(64));
+    all.flat_map(|(set, from)| set_bits(set).map(move |k| from + k))
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -274,6 +308,20 @@ mod tests {
         }
         let plain: f64 = x.iter().map(|&v| f64::from(v)).sum();
         assert!((sum(9) - plain).abs() < 1e-9);
+    }
+
+    #[test]
+    fn maxima_are_those_of_single_comparisons() {
+        for n in [0, 1, 2, 3, 64, 65, 66, 67, 500] {
+            let mut x = noise(n, 7);
+            x.iter_mut().for_each(|v| *v = (*v * 4.0).round());
+            let single: Vec<u32> = (0..n.saturating_sub(2))
+                .filter(|&i| x[i + 1] > x[i] && x[i + 1] >= x[i + 2] && x[i + 1] > 0.0)
+                .map(|i| i as u32)
+                .collect();
+            assert_eq!(maxima(&x), single, "{n}");
+        }
+        assert_eq!(set_bits(1 << 63 | 5).collect::<Vec<_>>(), [0, 2, 63]);
     }
 
     #[test]

@@ -6,4 +6,5 @@ pub mod decimate;
 pub mod extreme;
 pub mod fft;
 pub mod lanes;
+pub mod shared;
 pub mod widest;

@@ -1,11 +1,14 @@
 //! The shared frame grid: level, peak, third-octave powers and harmonicity every 20 ms.
 
+use std::sync::Arc;
+
 use rustfft::num_complex::Complex;
 
 use super::make_room;
 use crate::dsp::compact::Power16;
 use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
+use crate::dsp::shared::hann;
 use crate::dsp::widest::widest;
 
 /// Number of bands: 20..44.7 Hz, then the third octaves 50 Hz .. 20 kHz (IEC 61260-1, base ten).
@@ -144,7 +147,7 @@ pub struct FramesMeter {
     rate: u32,
     hop: usize,
     size: usize,
-    window: Vec<f32>,
+    window: Arc<Vec<f32>>,
     scale: f32,
     weights: Vec<(usize, Vec<f32>)>,
     fft: Forward,
@@ -182,11 +185,7 @@ impl FramesMeter {
         let size = ((f64::from(rate) * 0.04).ceil() as usize)
             .next_power_of_two()
             .max(4);
-        let window: Vec<f32> = (0..size)
-            .map(|n| {
-                (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
-            })
-            .collect();
+        let window = hann(size);
         let energy: f64 = window.iter().map(|&w| f64::from(w) * f64::from(w)).sum();
         let bin_hz = f64::from(rate) / size as f64;
         let edges = band_edges_hz();

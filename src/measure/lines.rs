@@ -5,8 +5,11 @@
 //! of 0.7 s at full rate. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
 //! of a bin).
 
+use std::sync::Arc;
+
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes::{self, places};
+use crate::dsp::shared::{Shared, hann};
 use crate::dsp::widest::widest;
 use crate::units::power_db;
 
@@ -114,8 +117,8 @@ struct RangeMeter {
     weighted: bool,
     /// Samples of a block of the weighting, and where each sample stands between them.
     weight_block: usize,
-    weight_places: Vec<(u32, f64)>,
-    window: Vec<f32>,
+    weight_places: Arc<Vec<(u32, f64)>>,
+    window: Arc<Vec<f32>>,
     /// Sum of the window and of its squares.
     sums: (f64, f64),
     /// Bins of each third of an octave, from the lowest up.
@@ -138,11 +141,7 @@ impl RangeMeter {
         let bin_hz = rate / size as f64;
         let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
         let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
-        let window: Vec<f32> = (0..size)
-            .map(|n| {
-                (0.5 - 0.5 * (2.0 * std::f64::consts::PI * n as f64 / size as f64).cos()) as f32
-            })
-            .collect();
+        let window = hann(size);
         let weight_block = ((rate * WEIGHT_BLOCK_S) as usize).max(1);
         RangeMeter {
             rate,
@@ -189,12 +188,12 @@ impl RangeMeter {
         let window = weights.map(|mut weights| {
             weights
                 .iter_mut()
-                .zip(&self.window)
+                .zip(&*self.window)
                 .for_each(|(w, h)| *w *= h);
             weights
         });
         let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
-        let window = window.as_ref().unwrap_or(&self.window);
+        let window = window.as_deref().unwrap_or(&self.window);
         if sum <= 0.0 {
             let silence = vec![f32::NEG_INFINITY; self.thirds.len()];
             return self.out.push(&[], &silence);
@@ -302,25 +301,26 @@ widest! {
             let k = first + bins[j] as usize;
             let limit = powers[k] * share;
             let (below, above) = surroundings(powers, k);
-            let mut up_to = 0;
+            // In bytes: 32 of them are quickly summed up.
+            let mut up_to = 0u8;
             if let (Some(below), Some(above)) = (
                 below.first_chunk::<AROUND>(),
                 above.first_chunk::<AROUND>(),
             ) {
                 for i in 0..AROUND {
-                    up_to += u32::from(below[i] <= limit) + u32::from(above[i] <= limit);
+                    up_to += u8::from(below[i] <= limit) + u8::from(above[i] <= limit);
                 }
             } else {
                 for v in below {
-                    up_to += u32::from(*v <= limit);
+                    up_to += u8::from(*v <= limit);
                 }
                 for v in above {
-                    up_to += u32::from(*v <= limit);
+                    up_to += u8::from(*v <= limit);
                 }
             }
             // Kept only if the next one does not write over it.
             bins[kept] = bins[j];
-            kept += usize::from(2 * up_to > (below.len() + above.len()) as u32);
+            kept += usize::from(2 * usize::from(up_to) > below.len() + above.len());
         }
         bins.truncate(kept);
     }
@@ -338,11 +338,7 @@ widest! {
 /// Local maxima that may stand `least` over the mean of their surroundings. A median over the limit has half of the values
 /// over it: counting those is cheaper than ranking them, and settles nearly all.
 fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<u32> {
-    let mut maxima = Vec::new();
-    let around = &powers[bins.start - 1..bins.end + 1];
-    places(bins.len(), &mut maxima, |i| {
-        (around[i + 1] > around[i]) & (around[i + 1] >= around[i + 2]) & (around[i + 1] > 0.0)
-    });
+    let mut maxima = lanes::maxima(&powers[bins.start - 1..bins.end + 1]);
     keep_likely(&mut maxima, powers, bins.start, least);
     maxima
 }
@@ -417,13 +413,14 @@ fn among_few(values: &[u32], rank: usize) -> Option<u32> {
 }
 
 /// Where each sample stands between the middles of blocks: the block before, and the share of the way to the next.
-fn between_blocks(samples: usize, block: usize) -> Vec<(u32, f64)> {
+fn between_blocks(samples: usize, block: usize) -> Arc<Vec<(u32, f64)>> {
+    static PLACES: Shared<(usize, usize), Vec<(u32, f64)>> = Shared::new();
     let place = |i: usize| {
         let at = (i as f64 + 0.5) / block as f64 - 0.5;
         let left = at.max(0.0) as usize;
         (left as u32, (at - left as f64).clamp(0.0, 1.0))
     };
-    (0..samples).map(place).collect()
+    PLACES.get((samples, block), || (0..samples).map(place).collect())
 }
 
 /// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.

@@ -2,6 +2,7 @@
 //!
 //! The 43 ms window of the frames smears a voice of 90 Hz down to 50 Hz. Here the bands are cut by filters on the low-rate copy.
 
+use std::array::from_fn;
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 use super::make_room;
@@ -19,57 +20,64 @@ pub struct Low {
     pub power: Vec<[Power16; LOW_BANDS]>,
 }
 
-/// One second-order section in transposed direct form II.
-#[derive(Debug, Clone)]
-struct Section {
-    b: [f64; 3],
-    a: [f64; 2],
-    state: [f64; 2],
+/// Second-order sections of all bands, side by side, in transposed direct form II.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sections {
+    b: [[f64; LOW_BANDS]; 3],
+    a: [[f64; LOW_BANDS]; 2],
+    state: [[f64; LOW_BANDS]; 2],
 }
 
-impl Section {
-    /// Bilinear transform of a second-order Butterworth-family section.
-    fn new(high_pass: bool, hz: f64, q: f64, rate: f64) -> Section {
-        let w = 2.0 * PI * (hz / rate).min(0.49);
-        let alpha = w.sin() / (2.0 * q);
-        let (cos, a0) = (w.cos(), 1.0 + alpha);
-        let b = if high_pass {
-            let g = (1.0 + cos) / 2.0;
-            [g, -2.0 * g, g]
-        } else {
-            let g = (1.0 - cos) / 2.0;
-            [g, 2.0 * g, g]
-        };
-        Section {
-            b: b.map(|v| v / a0),
-            a: [-2.0 * cos / a0, (1.0 - alpha) / a0],
-            state: [0.0; 2],
+impl Sections {
+    /// Bilinear transform of second-order sections of the Butterworth family.
+    fn new(high_pass: bool, hz: [f64; LOW_BANDS], q: f64, rate: f64) -> Sections {
+        let mut sections = Sections::default();
+        for (k, hz) in hz.into_iter().enumerate() {
+            let w = 2.0 * PI * (hz / rate).min(0.49);
+            let alpha = w.sin() / (2.0 * q);
+            let (cos, a0) = (w.cos(), 1.0 + alpha);
+            let b = if high_pass {
+                let g = (1.0 + cos) / 2.0;
+                [g, -2.0 * g, g]
+            } else {
+                let g = (1.0 - cos) / 2.0;
+                [g, 2.0 * g, g]
+            };
+            for (out, b) in sections.b.iter_mut().zip(b) {
+                out[k] = b / a0;
+            }
+            for (out, a) in sections.a.iter_mut().zip([-2.0 * cos, 1.0 - alpha]) {
+                out[k] = a / a0;
+            }
         }
+        sections
     }
 
-    fn run(&mut self, x: f64) -> f64 {
-        let y = self.b[0] * x + self.state[0];
-        self.state[0] = self.b[1] * x - self.a[0] * y + self.state[1];
-        self.state[1] = self.b[2] * x - self.a[1] * y;
+    fn run(&mut self, x: [f64; LOW_BANDS]) -> [f64; LOW_BANDS] {
+        let Sections { b, a, state } = self;
+        let y = from_fn(|k| b[0][k] * x[k] + state[0][k]);
+        state[0] = from_fn(|k| b[1][k] * x[k] - a[0][k] * y[k] + state[1][k]);
+        state[1] = from_fn(|k| b[2][k] * x[k] - a[1][k] * y[k]);
         y
     }
 }
 
-/// Sections of a sixth-order Butterworth low-pass and a fourth-order high-pass.
-fn band(low_hz: f64, high_hz: f64, rate: f64) -> Vec<Section> {
-    let mut sections: Vec<Section> = [0.541_196_1, 1.306_563]
-        .map(|q| Section::new(true, low_hz, q, rate))
-        .into();
-    sections.extend(
-        [0.517_638_1, FRAC_1_SQRT_2, 1.931_851_7].map(|q| Section::new(false, high_hz, q, rate)),
-    );
-    sections
+/// For each band a fourth-order high-pass and a sixth-order low-pass, both Butterworth.
+fn bands(rate: f64) -> [Sections; 5] {
+    let (low, high) = (LOW_EDGES_HZ.map(|e| e.0), LOW_EDGES_HZ.map(|e| e.1));
+    [
+        Sections::new(true, low, 0.541_196_1, rate),
+        Sections::new(true, low, 1.306_563, rate),
+        Sections::new(false, high, 0.517_638_1, rate),
+        Sections::new(false, high, FRAC_1_SQRT_2, rate),
+        Sections::new(false, high, 1.931_851_7, rate),
+    ]
 }
 
 /// Measures [`Low`] on the low-rate copy.
 #[derive(Debug, Clone)]
 pub struct LowMeter {
-    bands: Vec<Vec<Section>>,
+    bands: [Sections; 5],
     hop: u64,
     factor: u64,
     at: u64,
@@ -83,10 +91,7 @@ impl LowMeter {
     pub fn new(rate: u32, factor: usize, hop: usize) -> LowMeter {
         let low_rate = f64::from(rate) / factor as f64;
         LowMeter {
-            bands: LOW_EDGES_HZ
-                .iter()
-                .map(|&(low, high)| band(low, high, low_rate))
-                .collect(),
+            bands: bands(low_rate),
             hop: hop as u64,
             factor: factor as u64,
             at: 0,
@@ -108,10 +113,11 @@ impl LowMeter {
             if frame as usize > self.out.len() {
                 self.close();
             }
-            for (sum, sections) in self.sum.iter_mut().zip(&mut self.bands) {
-                let y = sections
-                    .iter_mut()
-                    .fold(f64::from(sample), |x, section| section.run(x));
+            let mut y = [f64::from(sample); LOW_BANDS];
+            for sections in &mut self.bands {
+                y = sections.run(y);
+            }
+            for (sum, y) in self.sum.iter_mut().zip(y) {
                 *sum += y * y;
             }
             self.count += 1;

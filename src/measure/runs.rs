@@ -3,7 +3,7 @@
 //! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
 //! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
 
-use crate::dsp::lanes::{any_twice, places};
+use crate::dsp::lanes::{any_twice, set_bits};
 use crate::dsp::widest::widest;
 
 /// Shortest run of equal samples that is listed, in seconds.
@@ -78,9 +78,21 @@ widest! {
         }
         zeros
     }
+
+    /// Of each tile one bit for each sample at which a fingerprint is taken.
+    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, bits: &'b [u32]) {
+        for tile in bits.chunks(TILE) {
+            let mut set = 0u64;
+            for (k, bits) in tile.iter().enumerate() {
+                set |= u64::from(is_mark(*bits)) << k;
+            }
+            out.push(set);
+        }
+    }
 }
 
 /// Whether a fingerprint is taken at a sample.
+#[inline(always)]
 fn is_mark(bits: u32) -> bool {
     bits.wrapping_mul(0x9E37_79B1) >> 30 == 0
 }
@@ -113,7 +125,7 @@ pub struct RunsMeter {
     past: Vec<u32>,
     // Of each fingerprint the place where it stood last (its lowest 32 bits) and the whole key.
     table: Vec<(u32, u32)>,
-    marks: Vec<u32>,
+    marks: Vec<u64>,
     twice: Vec<bool>,
     open: Option<Repeat>,
     same: u32,
@@ -150,11 +162,14 @@ impl RunsMeter {
         let mut twice = std::mem::take(&mut self.twice);
         twice.clear();
         any_twice(&mut twice, x, TILE);
-        for (tile, &twice) in x.chunks(TILE).zip(&twice) {
-            self.tile(tile, from, twice);
+        let mut marks = std::mem::take(&mut self.marks);
+        marks.clear();
+        set_marks(&mut marks, &self.past[from..]);
+        for ((tile, &twice), &marks) in x.chunks(TILE).zip(&twice).zip(&marks) {
+            self.tile(tile, from, twice, marks);
             from += tile.len();
         }
-        self.twice = twice;
+        (self.twice, self.marks) = (twice, marks);
         let keep = 2 * self.period.1 + LEAST_REPEAT;
         if self.past.len() > 4 * keep {
             let surplus = self.past.len() - keep;
@@ -163,8 +178,9 @@ impl RunsMeter {
     }
 
     /// Tiles in which no two neighbours are equal, nearly all of them, have runs of one sample only.
-    /// `from`: where the tile stands in `past`; `twice`: whether a value in it stands next to itself.
-    fn tile(&mut self, x: &[f32], from: usize, twice: bool) {
+    /// `from`: where the tile stands in `past`; `twice`: whether a value in it stands next to itself; `marks`: where
+    /// fingerprints are taken.
+    fn tile(&mut self, x: &[f32], from: usize, twice: bool, marks: u64) {
         let equal = twice || (from > 0 && self.past[from - 1] == self.past[from]);
         if equal || self.open.is_some() {
             for (k, &value) in x.iter().enumerate() {
@@ -180,7 +196,7 @@ impl RunsMeter {
                 value: x[x.len() - 1],
             });
             self.same = 0;
-            self.repeats(from, x.len());
+            self.repeats(from, x.len(), marks);
         }
         self.at += x.len() as u64;
         self.out.samples += x.len() as u64;
@@ -210,11 +226,8 @@ impl RunsMeter {
     }
 
     /// Look for repeats in `count` samples in `past` from `from` on, of which no two neighbours are equal.
-    fn repeats(&mut self, from: usize, count: usize) {
-        let mut marks = std::mem::take(&mut self.marks);
-        let here = &self.past[from..from + count];
-        places(here.len(), &mut marks, |k| is_mark(here[k]));
-        for &k in &marks {
+    fn repeats(&mut self, from: usize, count: usize, marks: u64) {
+        for k in set_bits(marks) {
             let k = k as usize;
             self.look_back(from + k, self.at + k as u64);
             if self.open.is_some() {
@@ -222,7 +235,6 @@ impl RunsMeter {
                 break;
             }
         }
-        self.marks = marks;
     }
 
     /// The sample at `i` in `past`, at sample `at` of the track: does it go on with a repeat, or begin one?

@@ -71,7 +71,20 @@ pub struct TransientsMeter {
     steps: VecDeque<Step>,
     first_step: u64,
     judged: u64,
+    scratch: Scratch,
     out: Vec<Transient>,
+}
+
+/// Memory for looking at one candidate.
+#[derive(Debug, Default)]
+struct Scratch {
+    x: Vec<f64>,
+    shaped: Vec<f64>,
+    before: Vec<f64>,
+    after: Vec<f64>,
+    left: Vec<f64>,
+    right: Vec<f64>,
+    sizes: Vec<u64>,
 }
 
 impl TransientsMeter {
@@ -96,6 +109,7 @@ impl TransientsMeter {
             steps: VecDeque::new(),
             first_step: 0,
             judged: 0,
+            scratch: Scratch::default(),
             out: Vec::new(),
         }
     }
@@ -193,7 +207,16 @@ impl TransientsMeter {
             return;
         }
         let samples = &self.past[centre - reach..=centre + reach];
-        if let Some(mut found) = look(samples, &self.window, self.order, self.guard, self.step) {
+        let scratch = &mut self.scratch;
+        let found = look(
+            samples,
+            &self.window,
+            self.order,
+            self.guard,
+            self.step,
+            scratch,
+        );
+        if let Some(mut found) = found {
             found.at += self.origin + (centre - reach) as u64;
             let again = self.out.last().is_some_and(|t| t.at == found.at);
             if f64::from(found.z) >= LEAST_Z && !again {
@@ -220,9 +243,20 @@ fn look(
     order: usize,
     guard: usize,
     ms: usize,
+    scratch: &mut Scratch,
 ) -> Option<Transient> {
+    let Scratch {
+        x,
+        shaped,
+        before,
+        after,
+        left,
+        right,
+        sizes,
+    } = scratch;
     let fit = window.len();
-    let x: Vec<f64> = samples.iter().map(|&v| f64::from(v)).collect();
+    x.clear();
+    x.extend(samples.iter().map(|&v| f64::from(v)));
     let centre = x.len() / 2;
     let a = predictor(
         window,
@@ -231,31 +265,43 @@ fn look(
             &x[centre + guard + 1..centre + guard + 1 + fit],
         ],
         order,
+        shaped,
     )?;
-    let forward = |span: Range<usize>| errors(&a, &x, span, false);
-    let backward = |span: Range<usize>| errors(&a, &x, span, true);
     let span = centre - guard..centre + guard + 1;
-    let before = forward(centre - guard - fit..centre - guard);
-    let left = forward(span.clone());
-    let (sigma, top_left) = (spread(&before), largest(&left));
+    errors(before, &a, x, centre - guard - fit..centre - guard, false);
+    errors(left, &a, x, span.clone(), false);
+    let (sigma, top_left) = (spread(before, sizes), largest(left));
     // Most candidates stand out from one side too little already; what is left of the margin is rounding.
     if top_left < (1.0 - 1e-6) * LEAST_Z * sigma {
         return None;
     }
-    let after = backward(centre + guard + 1..centre + guard + 1 + fit);
-    let sigma = sigma.max(spread(&after));
+    errors(
+        after,
+        &a,
+        x,
+        centre + guard + 1..centre + guard + 1 + fit,
+        true,
+    );
+    let sigma = sigma.max(spread(after, sizes));
     if sigma <= 0.0 {
         return None;
     }
-    let right = backward(span);
-    let top_right = largest(&right);
+    errors(right, &a, x, span, true);
+    let top_right = largest(right);
     let z = top_left.min(top_right) / sigma;
-    let rival = largest(&before).max(largest(&after));
+    let rival = largest(before).max(largest(after));
     let level = |top: f64| (4.5 * sigma).max(0.1 * top);
     let first = left.iter().position(|e| e.abs() > level(top_left))?;
     let last = right.iter().rposition(|e| e.abs() > level(top_right))?;
     let at = centre - guard + first;
-    let tail = forward(at..(at + order).min(centre + guard + fit) + 1);
+    let tail = before;
+    errors(
+        tail,
+        &a,
+        x,
+        at..(at + order).min(centre + guard + fit) + 1,
+        false,
+    );
     let step: Vec<f64> = a
         .iter()
         .scan(0.0, |sum, c| {
@@ -272,8 +318,8 @@ fn look(
         z: z as f32,
         prominence: (top_left.min(top_right) / rival.max(1e-30)) as f32,
         jump: jump as f32,
-        single_share: share(&tail, &a) as f32,
-        step_share: share(&tail, &step) as f32,
+        single_share: share(tail, &a) as f32,
+        step_share: share(tail, &step) as f32,
         offset: ((mean(end) - mean(at - ms)) / jump) as f32,
     })
 }
@@ -282,10 +328,10 @@ fn look(
 const FEW: usize = 32;
 
 /// Prediction errors in a span, from the samples before (or, `ahead`, after) each.
-fn errors(a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) -> Vec<f64> {
-    let mut errors = vec![0f64; span.len()];
-    add_products(&mut errors, a, x, span.start, ahead);
-    errors
+fn errors(out: &mut Vec<f64>, a: &[f64], x: &[f64], span: Range<usize>, ahead: bool) {
+    out.clear();
+    out.resize(span.len(), 0.0);
+    add_products(out, a, x, span.start, ahead);
 }
 
 widest! {
@@ -342,41 +388,51 @@ widest! {
 
 /// Prediction-error filter `1, a1, .., ap` of the segments together (autocorrelation method, Hann window, Levinson-Durbin);
 /// `None` for silence.
-fn predictor(window: &[f64], segments: &[&[f64]], order: usize) -> Option<Vec<f64>> {
+fn predictor(
+    window: &[f64],
+    segments: &[&[f64]],
+    order: usize,
+    shaped: &mut Vec<f64>,
+) -> Option<Vec<f64>> {
     let mut r = vec![0.0; order + 1];
     for segment in segments {
-        let shaped: Vec<f64> = segment.iter().zip(window).map(|(v, w)| v * w).collect();
+        shaped.clear();
+        shaped.extend(segment.iter().zip(window).map(|(v, w)| v * w));
         for (lag, sum) in r.iter_mut().enumerate() {
-            *sum += lanes::dot_wide(&shaped[lag..], &shaped);
+            *sum += lanes::dot_wide(&shaped[lag..], shaped);
         }
     }
     if r[0] <= 0.0 {
         return None;
     }
     r[0] *= 1.0 + 1e-10;
-    let mut a = vec![1.0];
+    let mut a = vec![0.0; order + 1];
+    a[0] = 1.0;
     let mut error = r[0];
     for m in 1..=order {
         let reflection = -(0..m).map(|k| a[k] * r[m - k]).sum::<f64>() / error;
-        let mut next = a.clone();
-        next.push(0.0);
-        for k in 1..=m {
-            next[k] += reflection * a[m - k];
+        // Two coefficients are each other's part.
+        for k in 1..=m / 2 {
+            let (low, high) = (a[k], a[m - k]);
+            a[k] = low + reflection * high;
+            if k != m - k {
+                a[m - k] = high + reflection * low;
+            }
         }
-        a = next;
+        a[m] = reflection;
         error *= 1.0 - reflection * reflection;
         if error <= r[0] * 1e-15 {
             break;
         }
     }
-    a.resize(order + 1, 0.0);
     Some(a)
 }
 
 /// Robust standard deviation: the median of the magnitudes over 0.6745.
-fn spread(errors: &[f64]) -> f64 {
+fn spread(errors: &[f64], sizes: &mut Vec<u64>) -> f64 {
     // The bits of magnitudes order as they do.
-    let mut sizes: Vec<u64> = errors.iter().map(|e| e.abs().to_bits()).collect();
+    sizes.clear();
+    sizes.extend(errors.iter().map(|e| e.abs().to_bits()));
     if sizes.is_empty() {
         return 0.0;
     }
