@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use crate::dsp::fft::Forward;
-use crate::dsp::lanes::{self, places};
+use crate::dsp::lanes;
 use crate::dsp::shared::{Shared, hann};
 use crate::dsp::widest::widest;
 use crate::units::power_db;
@@ -299,30 +299,47 @@ widest! {
         let share = (std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
         for j in 0..bins.len() {
             let k = first + bins[j] as usize;
-            let limit = powers[k] * share;
+            let limit = (powers[k] * share).to_bits() as i32;
             let (below, above) = surroundings(powers, k);
-            // In bytes: 32 of them are quickly summed up.
-            let mut up_to = 0u8;
+            let mut up_to = 0;
             if let (Some(below), Some(above)) = (
                 below.first_chunk::<AROUND>(),
                 above.first_chunk::<AROUND>(),
             ) {
+                // One for each that is not over the limit. Bits of powers order as they do, and the sign of a difference goes
+                // through the lanes of a vector where a comparison does not.
+                let mut counts = [0; AROUND];
                 for i in 0..AROUND {
-                    up_to += u8::from(below[i] <= limit) + u8::from(above[i] <= limit);
+                    let (below, above) = (below[i].to_bits() as i32, above[i].to_bits() as i32);
+                    counts[i] = ((below - 1 - limit) >> 31) + ((above - 1 - limit) >> 31);
+                }
+                for count in counts {
+                    up_to -= count;
                 }
             } else {
                 for v in below {
-                    up_to += u8::from(*v <= limit);
+                    up_to += i32::from(v.to_bits() as i32 <= limit);
                 }
                 for v in above {
-                    up_to += u8::from(*v <= limit);
+                    up_to += i32::from(v.to_bits() as i32 <= limit);
                 }
             }
             // Kept only if the next one does not write over it.
             bins[kept] = bins[j];
-            kept += usize::from(2 * usize::from(up_to) > below.len() + above.len());
+            kept += usize::from(2 * up_to as usize > below.len() + above.len());
         }
         bins.truncate(kept);
+    }
+
+    /// Of each 64 values one bit for each from `low` to `high`.
+    fn set_between<'a, 'b>(out: &'a mut Vec<u64>, values: &'b [u32], low: u32, high: u32) {
+        for values in values.chunks(64) {
+            let mut set = 0u64;
+            for (k, v) in values.iter().enumerate() {
+                set |= u64::from(v.wrapping_sub(low) <= high - low) << k;
+            }
+            out.push(set);
+        }
     }
 
     /// How many values lie below a limit.
@@ -389,7 +406,7 @@ fn median(powers: &mut [u32]) -> f64 {
 /// The value of a rank, sought among those that a sample of the values says are near it; `None` where it is not there.
 fn among_few(values: &[u32], rank: usize) -> Option<u32> {
     const SAMPLE: usize = 64;
-    if values.len() < 8 * SAMPLE {
+    if values.len() < 4 * SAMPLE {
         return None;
     }
     let every = values.len() / SAMPLE;
@@ -401,14 +418,15 @@ fn among_few(values: &[u32], rank: usize) -> Option<u32> {
         sample[(expected + SAMPLE / 8).min(SAMPLE - 1)],
     );
     let within = rank.checked_sub(count_below(values, low))?;
-    let mut near = Vec::new();
-    places(values.len(), &mut near, |i| {
-        (values[i] >= low) & (values[i] <= high)
-    });
+    let mut sets = Vec::with_capacity(values.len().div_ceil(64));
+    set_between(&mut sets, values, low, high);
+    let mut near = Vec::with_capacity(values.len());
+    for (values, set) in values.chunks(64).zip(sets) {
+        near.extend(lanes::set_bits(set).map(|k| values[k as usize]));
+    }
     if within >= near.len() {
         return None;
     }
-    near.iter_mut().for_each(|i| *i = values[*i as usize]);
     Some(*near.select_nth_unstable(within).1)
 }
 

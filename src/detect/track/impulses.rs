@@ -278,17 +278,18 @@ impl Impulses<'_> {
         } else {
             leads[(LEAD_SHARE * leads.len() as f64) as usize]
         };
-        let mut open: (usize, bool) = (usize::MAX, false);
         let mut allowed = widened(&self.fine(witness).high);
-        for (k, heard) in allowed.iter_mut().enumerate() {
-            if open.0 != k / COARSE {
-                open = (k / COARSE, fit(k, 1));
+        let hiss = self.hiss[witness];
+        for (k, heard) in allowed.chunks_mut(COARSE).enumerate() {
+            if !fit(k, COARSE) {
+                heard.fill(255);
+                continue;
             }
-            *heard = if !open.1 || heard.saturating_add(MUTED) < self.hiss[witness] {
-                255
-            } else {
-                (i32::from(*heard) + shift + lead).clamp(0, 254) as u8
-            };
+            for heard in heard {
+                let muted = heard.saturating_add(MUTED) < hiss;
+                let most = (i32::from(*heard) + shift + lead).clamp(0, 254) as u8;
+                *heard = if muted { 255 } else { most };
+            }
         }
         allowed
     }

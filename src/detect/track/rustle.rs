@@ -72,21 +72,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if view.track(track).role != Role::Lav || view.grid.frames < view.grid.frames_in(1.0) {
         return Vec::new();
     }
-    let Some((excess, heard_by)) = excess_db(view, track) else {
+    let Some((credit, heard_by)) = credit(view, track) else {
         return Vec::new();
     };
     let width = view.grid.frames_in(WINDOW_S);
-    let credit: Vec<f64> = excess
-        .iter()
-        .enumerate()
-        .map(|(f, &e)| {
-            if view.tracks[track].frames.harmonicity(f) < VOICED {
-                (e - FROM_DB).clamp(0.0, UP_TO_DB)
-            } else {
-                0.0
-            }
-        })
-        .collect();
     let mean = moving_mean(&credit, width);
     let least = view.settings.get(&MIN_EXCESS_DB);
     let merge = view.grid.frames_in(view.settings.get(&MERGE_S));
@@ -179,9 +168,9 @@ fn moving_mean(x: &[f64], width: usize) -> Vec<f64> {
         .collect()
 }
 
-/// Per frame: 30th percentile over the bands of the level over the prediction, and the microphones that predict. `None`
-/// without one.
-fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)> {
+/// Per frame without a voice what the 30th percentile over the bands of the level over the prediction counts for, and the
+/// microphones that predict. `None` without one.
+fn credit(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)> {
     let bands = bands_within(1000.0, 10_000.0);
     let frames = view.grid.frames;
     let mine = &view.tracks[track];
@@ -205,7 +194,7 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
         return None;
     }
     let floors = mine.floor.powers(bands.clone());
-    let predicted = |f: usize| -> Vec<f64> {
+    let expected = |f: usize| -> Vec<f64> {
         let mut row = vec![f64::INFINITY; bands.len()];
         let near = f.saturating_sub(1)..(f + 2).min(frames);
         for (_, theirs, ratio) in predictors.iter().filter(|(fit, _, _)| fit[f]) {
@@ -218,18 +207,33 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
                 *slot = slot.min(level * ratio[k]);
             }
         }
+        for (expected, floor) in row.iter_mut().zip(floors.step(mine.floor.step(f))) {
+            *expected += floor;
+        }
         row
     };
-    let excess = (0..frames)
+    // So many bands have to stand out for the percentile to.
+    let enough = bands.len() - ((bands.len().max(1) - 1) as f64 * BAND_SHARE).round() as usize;
+    let stands_out = power(FROM_DB) * (1.0 - 1e-9);
+    let credit = (0..frames)
         .map(|f| {
-            let floor = floors.step(mine.floor.step(f));
-            let predicted = predicted(f);
-            let over: Vec<f64> = bands
+            if mine.frames.harmonicity(f) >= VOICED {
+                return 0.0;
+            }
+            let expected = expected(f);
+            let levels = mine.frames.bands[f][bands.clone()]
+                .iter()
+                .map(|&level| f64::from(level))
+                .zip(&expected);
+            // Nearly always there are too few of them, which takes no logarithm to see.
+            let out = levels
                 .clone()
-                .enumerate()
-                .map(|(k, b)| {
-                    let expected = predicted[k] + floor[k];
-                    let level = f64::from(mine.frames.bands[f][b]);
+                .filter(|(level, expected)| *level > stands_out * expected.max(1e-18));
+            if out.count() < enough {
+                return 0.0;
+            }
+            let over: Vec<f64> = levels
+                .map(|(level, expected)| {
                     if expected.is_finite() && level > 0.0 {
                         power_db(level) - power_db(expected.max(1e-18))
                     } else {
@@ -237,10 +241,10 @@ fn excess_db(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)
                     }
                 })
                 .collect();
-            percentile(&over, BAND_SHARE)
+            (percentile(&over, BAND_SHARE) - FROM_DB).clamp(0.0, UP_TO_DB)
         })
         .collect();
-    Some((excess, heard_by))
+    Some((credit, heard_by))
 }
 
 /// Largest ratio of this microphone over another per band, dB, over the talkers who speak alone; the wearer's own where it is
