@@ -162,7 +162,7 @@ pub(super) fn is_safety(label: &str) -> bool {
 }
 
 /// A label short enough for a sentence.
-pub(super) fn short(label: &str) -> String {
+pub(in crate::detect) fn short(label: &str) -> String {
     if label.chars().count() <= 24 {
         label.to_owned()
     } else {

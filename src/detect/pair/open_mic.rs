@@ -16,6 +16,7 @@
 //! *Source.* Fader recovery by least squares; house rule on style in the contract.
 
 use super::duplicate_track::short;
+use super::in_the_mix::{own_steps, step_start};
 use crate::compare::Mix;
 use crate::compare::faders::HZ;
 use crate::compare::pairs::quantile;
@@ -23,7 +24,6 @@ use crate::compare::speech::runs;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
-use crate::units::samples;
 
 /// How far below its level in use an open fader may be.
 pub static MAX_BELOW: Param = Param {
@@ -195,21 +195,6 @@ fn opened(view: &TakeView<'_>, mix: &Mix) -> Vec<Open> {
     found
 }
 
-/// Steps in which a track's wearer speaks.
-fn own_steps(view: &TakeView<'_>, track: usize, steps: usize) -> Vec<bool> {
-    let grid = view.grid;
-    (0..steps)
-        .map(|s| {
-            let at = s as f64 / f64::from(HZ);
-            let (a, b) = ((at - 0.05).max(0.0), at + 0.05);
-            grid.frames > 0
-                && view
-                    .speech
-                    .own_within(track, samples(a, grid.rate), samples(b, grid.rate))
-        })
-        .collect()
-}
-
 /// The high end of the gains around a wearer's own words.
 fn gain_in_use(mix: &Mix, source: usize, own: &[bool]) -> Option<f64> {
     let gains: Vec<f64> = (0..own.len())
@@ -264,9 +249,7 @@ fn silences(own: &[bool], blip: usize) -> Vec<bool> {
 
 fn finding(view: &TakeView<'_>, mixes: &[usize], open: &Open) -> Finding {
     let step_s = 1.0 / f64::from(HZ);
-    let at = |step: usize| {
-        samples(((step as f64 - 0.5) * step_s).max(0.0), view.grid.rate).min(view.grid.samples)
-    };
+    let at = |step: usize| step_start(view, step);
     let length = (open.end - open.start) as f64 * step_s;
     let label = short(&view.track(open.track).label());
     view.finding_on("open_mic", mixes, at(open.start), at(open.end))

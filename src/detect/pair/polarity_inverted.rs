@@ -9,6 +9,9 @@
 //! every microphone has a sign against the others. The minority is named, with three or more microphones; of two, both. The
 //! votes of the named microphone against the others must be at least `min_log_odds` and nearly unanimous.
 //!
+//! In a mix the sign of a fader's recovered gain says whether the bus turns a microphone over: the minority is named on the mix
+//! track, or the mix as a whole. A bus that turns back what is reversed on its track is right.
+//!
 //! *Must not fire on.* Side signals of a middle-side pair and figure-of-eight capsules: they see talkers on the two sides with
 //! opposite signs, and may carry it in the name.
 //!
@@ -18,6 +21,10 @@
 //! of those of 80 to 250 Hz.
 
 use super::duplicate_track::short;
+use super::in_the_mix::signs;
+use super::open_mic::MIN_EXPLAINED;
+use crate::compare::Mix;
+use crate::detect::hearing::names;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Polarity, Severity};
 use crate::settings::Param;
@@ -39,7 +46,7 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "Alone it sounds normal. Together with another microphone on the same voice the sound gets thin and hollow.",
         usual_cause: "A cable wired backwards, an adapter, or a polarity switch on preamp, transmitter or mixer.",
         do_now: "Reverse the switch or change the cable; tell post to turn the track over for the takes so far.",
-        measured_by: "At the delay between two microphones the phases of 500 Hz to 3 kHz vote for a sign; all pairs of the take together give the odd one.",
+        measured_by: "At the delay between two microphones the phases of 500 Hz to 3 kHz vote for a sign; all pairs of the take together give the odd one. In a mix: the signs of the recovered fader gains.",
         not_to_confuse: "Figure-of-eight and side signals are turned by nature for voices on one side. With two microphones it cannot be said which is the odd one.",
     },
     params: &[&MIN_LOG_ODDS],
@@ -57,28 +64,90 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .filter(|&t| !sees_both_sides(view, t))
         .collect();
     let mut findings = Vec::new();
+    let mut reversed = Vec::new();
     for group in groups(view, &microphones) {
-        let (one, other): (Group, Group) = group.iter().copied().partition(|(_, turned)| !turned);
-        if one.is_empty() || other.is_empty() {
-            continue;
-        }
-        let positions = |side: &[(usize, bool)]| side.iter().map(|(t, _)| *t).collect::<Vec<_>>();
-        let odd: Vec<Vec<usize>> = if group.len() == 2 {
-            vec![positions(&group)]
-        } else {
-            let minority = match one.len().cmp(&other.len()) {
-                std::cmp::Ordering::Less => &one,
-                std::cmp::Ordering::Greater => &other,
-                // As many on both sides: what differs from the first track, which is the boom where there is one.
-                std::cmp::Ordering::Equal => &other,
-            };
-            positions(minority).into_iter().map(|t| vec![t]).collect()
-        };
-        for tracks in odd {
+        for tracks in odd(&group) {
             findings.extend(finding(view, &tracks, &group, least));
+            reversed.push(tracks);
+        }
+    }
+    for mix in view.mixes {
+        if mix
+            .explained()
+            .is_some_and(|e| e >= view.settings.get(&MIN_EXPLAINED))
+        {
+            findings.extend(in_mix(view, mix, &microphones, &reversed));
         }
     }
     findings
+}
+
+/// The odd ones of a group, one by one; both of a group of two.
+fn odd(group: &Group) -> Vec<Vec<usize>> {
+    let (one, other): (Group, Group) = group.iter().copied().partition(|(_, turned)| !turned);
+    if one.is_empty() || other.is_empty() {
+        return Vec::new();
+    }
+    let positions = |side: &[(usize, bool)]| side.iter().map(|(t, _)| *t).collect::<Vec<_>>();
+    if group.len() == 2 {
+        return vec![positions(group)];
+    }
+    let minority = match one.len().cmp(&other.len()) {
+        std::cmp::Ordering::Less => &one,
+        std::cmp::Ordering::Greater => &other,
+        // As many on both sides: what differs from the first track, which is the boom where there is one.
+        std::cmp::Ordering::Equal => &other,
+    };
+    positions(minority).into_iter().map(|t| vec![t]).collect()
+}
+
+/// Microphones that a bus turns over against the others, or all of them.
+fn in_mix(
+    view: &TakeView<'_>,
+    mix: &Mix,
+    microphones: &[usize],
+    reversed: &[Vec<usize>],
+) -> Option<Finding> {
+    let known = |tracks: Vec<usize>| -> Vec<usize> {
+        let known = tracks.into_iter().filter(|t| microphones.contains(t));
+        known.collect()
+    };
+    let (turned, straight) = signs(view, mix);
+    let (turned, straight) = (known(turned), known(straight));
+    if turned.is_empty() {
+        return None;
+    }
+    let whole = straight.is_empty() && turned.len() > 1;
+    let named = if straight.is_empty() || turned.len() <= straight.len() {
+        turned
+    } else {
+        straight
+    };
+    // What is reversed on its track is turned back by the bus.
+    let named: Vec<usize> = (named.into_iter())
+        .filter(|t| whole || !reversed.iter().any(|r| r.contains(t)))
+        .collect();
+    if named.is_empty() {
+        return None;
+    }
+    let indexes: Vec<usize> = named.iter().map(|&t| view.track(t).index).collect();
+    let message = if whole {
+        "The mix is upside down against all its microphones.".to_owned()
+    } else {
+        format!("{} upside down in the mix.", names(view, &named))
+    };
+    Some(
+        view.finding_on("polarity_inverted", &[mix.track], 0, view.grid.samples)
+            .severity(Severity::Caution)
+            .confidence(0.93)
+            .origin(Origin::Mix)
+            .fact("microphones", indexes)
+            .fact("whole_mix", whole)
+            .says(
+                message,
+                "The isolated tracks are sound: look for a polarity switch on the channel or the bus.",
+            ),
+    )
 }
 
 /// Microphones whose signs against each other are known, each with whether it is turned against the first of its group.

@@ -5,7 +5,8 @@
 //! *Signature.* The active level of the track's own speech lies far below the usual -20 dBFS.
 //!
 //! *Decision.* Integer files only: active level below `limit_dbfs` over at least a second of own speech, which must stand out
-//! from the track's background and be among the loudest things on it.
+//! from the track's background and be among the loudest things on it. On mix tracks: words of a body microphone's wearer while
+//! every fader that hears them is down, in a mix that is the sum of its microphones.
 //!
 //! *Must not fire on.* Float files at any level; safety copies; packs that wait in a pouch; whispers; a plant microphone far
 //! from the words, whose level is geometry.
@@ -15,6 +16,8 @@
 //! *Source.* ITU-T P.56 method B; usual dialogue level -20 dBFS.
 
 use super::level::own_speech;
+use crate::detect::pair::duplicate_track::short;
+use crate::detect::pair::in_the_mix::{Unheard, unheard};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Role, SampleFormat, Severity};
 use crate::settings::Param;
@@ -43,14 +46,44 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "Faint; hiss comes up with it when it is raised.",
         usual_cause: "Gain left down after a loud scene, a pad switched in, or a transmitter at its lowest gain.",
         do_now: "Raise the gain of this input before the next take; the words can be raised in post, at the price of noise.",
-        measured_by: "Active speech level after ITU-T P.56 over the stretches where the track's own talker speaks; integer files only.",
-        not_to_confuse: "In a 32-bit float file the level is free. Safety copies and whispers are meant to be low. Speech close to the noise is noise_high.",
+        measured_by: "Active speech level after ITU-T P.56 over the stretches where the track's own talker speaks; integer files only. In a mix: the recovered fader gains of all microphones that hear a wearer's words.",
+        not_to_confuse: "In a 32-bit float file the level is free. Safety copies and whispers are meant to be low. Speech close to the noise is noise_high. A mix that a boom carries alone is a way of working.",
     },
     params: &[&LIMIT],
-    run: Run::Track(run),
+    run: Run::Take(run),
 };
 
-fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
+fn run(view: &TakeView<'_>) -> Vec<Finding> {
+    let tracks = 0..view.take.tracks.len();
+    (tracks.flat_map(|position| on_track(view, position)))
+        .chain(unheard(view).iter().map(|words| missing(view, words)))
+        .collect()
+}
+
+/// Words that are in no mix.
+fn missing(view: &TakeView<'_>, words: &Unheard) -> Finding {
+    let label = short(&view.track(words.track).label());
+    let (start, end) = words.range;
+    let seconds = words.words_s;
+    let finding = view
+        .finding_on("level_low", &view.with_role(Role::Mix), start, end)
+        .origin(Origin::Mix)
+        .fact("microphones", vec![view.track(words.track).index])
+        .number("words_s", seconds, 1);
+    if words.boom {
+        finding.severity(Severity::Note).confidence(0.85).says(
+            format!("{label} is never up in the mix; {seconds:.0} s of words come by another microphone."),
+            "Nothing if that is meant: the isolated track is on the card.",
+        )
+    } else {
+        finding.severity(Severity::Caution).confidence(0.9).says(
+            format!("{seconds:.1} s of words of {label} are not in the mix: no fader is up that hears them."),
+            "The isolated track has them: tell post that the mix of this line has to be made again.",
+        )
+    }
+}
+
+fn on_track(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     let track = view.track(position);
     let asked = matches!(track.role, Role::Boom | Role::Lav)
         && view.take.format == SampleFormat::Int

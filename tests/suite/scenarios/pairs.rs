@@ -82,6 +82,87 @@ fn a_fader_left_up_is_an_open_microphone() {
     assert_silent(&check(&usual), "open_mic");
 }
 
+/// A mix in which every pack is up over its wearer's words, `out` stays down, and the boom rests at `boom_db`.
+fn mixed(r: &Rendered, out: Option<usize>, boom_db: f64) -> Rendered {
+    let faders: Vec<Fader> = (0..r.tracks.len())
+        .filter(|&t| Some(t) != out)
+        .map(|track| Fader {
+            track,
+            gain_db: r.wearers[track].map_or(boom_db, |_| 0.0),
+            up: r.wearers[track].map_or(vec![(0.0, 99.0)], |w| r.lines_of(w)),
+        })
+        .collect();
+    let mut mixed = r.clone();
+    mixed.mix("Mix", &faders, -70.0);
+    mixed
+}
+
+fn of_mix<'a>(take: &'a model::Take, kind: &str) -> Vec<&'a model::Finding> {
+    let of_mix = |f: &&model::Finding| f.kind == kind && f.tracks == [1];
+    take.findings.iter().filter(of_mix).collect()
+}
+
+/// A channel that a bus turns over is told on the mix; one that it turns back is right there, and a mix in step is silent.
+#[test]
+fn a_channel_turned_over_in_the_bus_is_told_on_the_mix() {
+    let r = dialogue(32);
+    let orrin = r.track("Orrin");
+    let mut turned = r.clone();
+    turned.invert(orrin);
+    let in_step = mixed(&r, None, -17.0);
+    let (mut in_bus, on_track, mut back) = (
+        in_step.clone(),
+        mixed(&turned, None, -17.0),
+        in_step.clone(),
+    );
+    // The mix of the turned tracks over the straight ones, and the other way round.
+    in_bus.tracks[0] = on_track.tracks[0].clone();
+    back.invert(orrin + 1);
+    let (in_step, in_bus, on_track, back) = (
+        check(&in_step),
+        check(&in_bus),
+        check(&on_track),
+        check(&back),
+    );
+    assert_silent(&in_step, "polarity_inverted");
+    let told = of_mix(&in_bus, "polarity_inverted");
+    assert_eq!(told.len(), 1, "{}", listing(&in_bus));
+    assert_eq!(told[0].origin, model::Origin::Mix);
+    assert_eq!(
+        told[0].evidence["microphones"],
+        serde_json::json!([orrin + 2])
+    );
+    for take in [&on_track, &back] {
+        assert_found(take, "polarity_inverted", orrin + 2, 0.0, 20.0, 0.0);
+        assert!(
+            of_mix(take, "polarity_inverted").is_empty(),
+            "{}",
+            listing(take)
+        );
+    }
+}
+
+/// The pack's own words are on its track and not in the mix: for post. With the boom up they are in it: a note.
+#[test]
+fn words_that_no_fader_lets_into_the_mix_are_told() {
+    let r = dialogue(34);
+    let orrin = r.track("Orrin");
+    let (start, end) = (r.lines_of(1)[0].0, r.lines_of(1)[0].1);
+    let without = check(&mixed(&r, Some(orrin), -70.0));
+    assert_found(&without, "level_low", 1, start, end, 0.5);
+    let told = of_mix(&without, "level_low");
+    assert!(told.iter().all(|f| f.severity == model::Severity::Caution
+        && f.evidence["microphones"] == serde_json::json!([orrin + 2])));
+    let by_boom = check(&mixed(&r, Some(orrin), -3.0));
+    let told = of_mix(&by_boom, "level_low");
+    assert!(
+        matches!(told[..], [f] if f.severity == model::Severity::Note),
+        "{}",
+        listing(&by_boom)
+    );
+    assert!(of_mix(&check(&mixed(&r, None, -70.0)), "level_low").is_empty());
+}
+
 /// Each of two people speaks at least three lines: fewer say nothing of a delay.
 #[test]
 fn a_track_late_by_more_than_geometry_is_told() {
