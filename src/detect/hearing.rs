@@ -10,7 +10,7 @@ use crate::units::power_db;
 
 use super::TakeView;
 use super::pair::muffled;
-use super::track::{dead_track, impulses, rumble};
+use super::track::{dead_track, impulses, rumble, unheard};
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
 pub const QUIET_DB: f64 = -150.0;
@@ -57,6 +57,7 @@ pub(super) struct OfTrack {
     heard: OnceLock<Vec<bool>>,
     fit: OnceLock<Vec<bool>>,
     pub(super) lows: OnceLock<rumble::Lows>,
+    pub(super) unheard: OnceLock<Option<unheard::Unheard>>,
 }
 
 impl Known {

@@ -100,6 +100,57 @@ impl Rendered {
         }
     }
 
+    /// The receiver stays open without a carrier: steady noise up to 15 kHz, from one instant to another.
+    pub fn open_squelch(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
+        let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
+        let mut noise = self.random.white(b - a);
+        let rate = self.rate;
+        sources::lowpass(&mut noise, 15_000.0, rate);
+        let scale = gain(level_dbfs) / super::rms(&noise).max(1e-9);
+        for (v, n) in self.x(track)[a..b].iter_mut().zip(noise) {
+            *v = *v * 0.1 + n * scale;
+        }
+    }
+
+    /// Two carriers beat: a tone that slides from one frequency to another; RMS level.
+    pub fn whistle(
+        &mut self,
+        track: usize,
+        at_s: f64,
+        length_s: f64,
+        hz: (f64, f64),
+        level_dbfs: f64,
+    ) {
+        let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
+        let rate = f64::from(self.rate);
+        let mut phase = 0f64;
+        for i in a..b {
+            let done = (i - a) as f64 / (b - a) as f64;
+            phase += 2.0 * std::f64::consts::PI * (hz.0 + (hz.1 - hz.0) * done) / rate;
+            let fade = ((i - a).min(b - 1 - i) as f64 / (0.005 * rate)).min(1.0);
+            let v = std::f64::consts::SQRT_2 * phase.sin() * fade;
+            self.x(track)[i] += v as f32 * gain(level_dbfs);
+        }
+    }
+
+    /// A phone close to a cable or receiver: pulses of 15/26 ms every 60/13 ms, each 26th left out; level of a pulse.
+    pub fn phone_pulses(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
+        let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
+        let rate = f64::from(self.rate);
+        let mut pulses: Vec<f32> = (a..b)
+            .map(|i| {
+                let frame = (i - a) as f64 / rate / (0.060 / 13.0);
+                let on = frame.fract() < 0.125 && (frame as usize) % 26 != 25;
+                if on { gain(level_dbfs) } else { 0.0 }
+            })
+            .collect();
+        sources::highpass(&mut pulses, 150.0, self.rate);
+        sources::lowpass(&mut pulses, 9000.0, self.rate);
+        for (v, p) in self.x(track)[a..b].iter_mut().zip(pulses) {
+            *v += p;
+        }
+    }
+
     /// A connector opens and closes.
     pub fn pop(&mut self, track: usize, at_s: f64, level_dbfs: f64) {
         let a = self.sample(at_s);

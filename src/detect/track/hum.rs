@@ -228,6 +228,33 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     findings
 }
 
+/// A line of one track: where it stands, in Hz, and from when to when, in samples.
+pub(super) struct Standing {
+    pub(super) hz: f64,
+    pub(super) start: u64,
+    pub(super) end: u64,
+}
+
+/// Lines of a track that stand still long enough to be hum.
+pub(super) fn standing(view: &TakeView<'_>, track: usize) -> Vec<Standing> {
+    let set = |p: &Param| view.settings.get(p);
+    let lines = lines_of(
+        &view.tracks[track].lines,
+        set(&MIN_LINE_DB),
+        set(&MIN_SERIES_DB),
+        set(&MIN_S),
+        view.grid.rate,
+        view.grid.samples,
+    );
+    (lines.into_iter())
+        .map(|Line { line, .. }| Standing {
+            hz: line.hz,
+            start: line.start,
+            end: line.end,
+        })
+        .collect()
+}
+
 fn same(a: f64, b: f64) -> bool {
     (a - b).abs() <= (0.0005 * a).max(0.1)
 }

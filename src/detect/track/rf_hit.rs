@@ -5,25 +5,30 @@
 //! milliseconds, and louder in the 8-16 kHz band than any sound that this track shares with the other microphones.
 //! **Decision.** Per millisecond the best of the other microphones, heard 14 ms earlier to 30 ms later, says how loud a sound
 //! on this track usually is: its level, lined up, plus the lead that this track has over it at 85 of 100 loud moments. What
-//! exceeds that by 17 dB, rises fast, is white and was heard nowhere is a hit. Blocks of zeros and copies amid garbage are an error burst of a digital link.
+//! exceeds that by 17 dB, rises fast, is white and was heard nowhere is a hit. Noise of a fading link is told from cloth by its
+//! even spectrum from 2 to 16 kHz without lows, at less. What lasts longer (an open receiver, whistles, pulses of a phone) is read
+//! from frames of 20 ms (`link`). Blocks of zeros and copies amid garbage are an error burst of a digital link.
 //! **Must not fire on** slates, claps, doors, steps, keyboards, consonants (the other microphones hear them), rustle (not
 //! white, slow), joints and pops (`click`), the edges of gaps (`dropout`).
-//! **Known misses.** Weak hits under loud consonants; a track without any other microphone beside it.
+//! **Known misses.** Weak hits under loud words, whistles above 7 kHz; a track without any other microphone beside it.
 //! **Source.** Reference on detection methods, sections 0 and 5; report contract, table of kinds.
 
 use super::dropout;
 use super::impulses::{Burst, Cause, Gap, Impulses, Span, grouped};
+use super::link::{self, Tilt};
+use crate::detect::hearing::QUIET_DB;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
-use crate::units::seconds;
+use crate::units::{power_db, seconds};
 
 static MIN_EXCESS_DB: Param = Param {
     key: "rf_hit.min_excess_db",
     default: 17.0,
     unit: "dB",
     range: (3.0, 40.0),
-    why: "over the lead that 85 of 100 loud moments of this track have over the best witness: lips, jewellery and the wearer's own steps reach 16 dB; 2 dB less where several follow each other, 4 dB more on a microphone that is not worn, because that one also hears what no body microphone does",
+    why: "over the lead that 85 of 100 loud moments of this track have over the best witness: lips, jewellery and the wearer's own steps reach 16 dB; 2 dB less where several follow each other, 4 dB less for a click as white and sudden as a link's, 4 dB more on a microphone that is not worn, because that one also hears what no body microphone does",
 };
 static SURE_EXCESS_DB: Param = Param {
     key: "rf_hit.sure_excess_db",
@@ -61,16 +66,31 @@ static MIN_SHARPNESS_DB: Param = Param {
     why: "whiteness plus 0.6 of the steepest rise within 2 ms: recorded cloth reaches 0.9, noise that is cut on 8 and more",
 };
 
+static NOISE_EXCESS_DB: Param = Param {
+    key: "rf_hit.noise_excess_db",
+    default: 14.0,
+    unit: "dB",
+    range: (6.0, 40.0),
+    why: "over the lead of the loud moments, for what has the spectrum of a fading link: nothing that sounds comes near it without being heard elsewhere",
+};
+static NOISE_OCTAVE_DB: Param = Param {
+    key: "rf_hit.noise_octave_db",
+    default: -3.5,
+    unit: "dB",
+    range: (-12.0, 0.0),
+    why: "8-16 over 4-8 kHz: noise behind 50 us de-emphasis has about -2 dB (it is flat from 3 kHz up to the low-pass at 15 kHz), cloth -5..-8 dB",
+};
+
 /// The detector.
 pub static DETECTOR: Detector = Detector {
     kind: "rf_hit",
     explain: Explain {
-        means: "Radio interference on one wireless track: click doublets, crackle, bursts of noise or digital garbage that no other microphone heard.",
-        sounds_like: "Ticks, frying, a splash of noise, or a digital burst, harder and brighter than anything in the room.",
+        means: "Radio interference on one wireless track: click doublets, crackle, bursts of noise, whistles, pulses of a phone or digital garbage that no other microphone heard.",
+        sounds_like: "Ticks, frying, a splash or a steady roar of noise, a tone that slides, a buzz of a phone, or a digital burst, harder and brighter than anything in the room.",
         usual_cause: "The link at the edge of its range, another transmitter on the frequency, a phone close to the receiver.",
         do_now: "Use another microphone for the line. On set: rescan the frequency, move the antennas, check the battery.",
-        measured_by: "Level of the 8-16 kHz band each millisecond over what the other microphones allow a sound on this track to have; whiteness (8-16 over 1-8 kHz) and rise within 2 ms.",
-        not_to_confuse: "What other microphones hear too, scaled and late, is a sound: slate, clap, door, steps. Cloth is darker and slower. Weak hits under loud consonants may be missed.",
+        measured_by: "Level of the 8-16 kHz band each millisecond over what the other microphones allow a sound on this track to have; whiteness (8-16 over 1-8 kHz) and rise within 2 ms. What lasts: even noise, one third of an octave alone, or 217 pulses a second that no other microphone predicts.",
+        not_to_confuse: "What other microphones hear too, scaled and late, is a sound: slate, clap, door, steps. Cloth is darker and slower. A tone that stands still for seconds is hum. Weak hits under loud words may be missed.",
     },
     params: &[
         &MIN_EXCESS_DB,
@@ -79,12 +99,37 @@ pub static DETECTOR: Detector = Detector {
         &MIN_WHITENESS_DB,
         &MAX_WHITENESS_DB,
         &MIN_SHARPNESS_DB,
+        &NOISE_EXCESS_DB,
+        &NOISE_OCTAVE_DB,
     ],
     run: Run::Take(run),
 };
 
 /// A joint explains a burst of up to this many milliseconds; a longer one explains the joint.
 pub(crate) const BRIEF_MS: u64 = 6;
+
+/// What a hit is made of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Make {
+    /// Clicks and bursts of noise.
+    Noise,
+    /// Garbage of a digital link.
+    Digital,
+    /// What lasts.
+    Lasting(link::Make),
+}
+
+impl Make {
+    fn name(self) -> &'static str {
+        match self {
+            Make::Noise => "noise",
+            Make::Digital => "digital_errors",
+            Make::Lasting(link::Make::Open) => "open_receiver",
+            Make::Lasting(link::Make::Whistle(..)) => "whistle",
+            Make::Lasting(link::Make::Phone) => "phone_pulses",
+        }
+    }
+}
 
 /// A hit before it becomes part of a finding.
 #[derive(Debug, Clone, Copy)]
@@ -94,7 +139,7 @@ pub(crate) struct Hit {
     whiteness_db: f64,
     rise_db: f64,
     level_dbfs: f64,
-    digital: bool,
+    make: Make,
     confidence: f64,
 }
 
@@ -127,7 +172,7 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
             whiteness_db: f64::NAN,
             rise_db: f64::NAN,
             level_dbfs: f64::NAN,
-            digital: true,
+            make: Make::Digital,
             confidence: 0.97,
         })
         .collect();
@@ -143,7 +188,9 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
     for burst in bursts {
         let repeated = nearly.contains(&burst.span)
             && nearly.iter().filter(|s| s.near(&burst.span, reach)).count() > 1;
-        let clear = is_hit(burst, worn, 0.0, &set) || repeated;
+        let clear = is_hit(burst, worn, 0.0, &set)
+            || repeated
+            || (is_noise(burst, worn, &set) && is_even(view, all.tracks[t], burst.span, &set));
         let short = burst.span.length() <= BRIEF_MS * u64::from(rate) / 1000;
         let explained = gone
             .iter()
@@ -158,11 +205,20 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
                 whiteness_db: burst.whiteness_db,
                 rise_db: burst.rise_db,
                 level_dbfs: burst.level_dbfs,
-                digital: false,
+                make: Make::Noise,
                 confidence: sure(burst),
             });
         }
     }
+    hits.extend(link::lasting(view, all.tracks[t]).into_iter().map(|l| Hit {
+        span: l.span,
+        excess_db: l.over_db,
+        whiteness_db: f64::NAN,
+        rise_db: f64::NAN,
+        level_dbfs: f64::NAN,
+        make: Make::Lasting(l.make),
+        confidence: 0.94,
+    }));
     hits.sort_by_key(|h| h.span);
     hits
 }
@@ -181,12 +237,58 @@ fn is_hit(burst: &Burst, worn: bool, relief: f64, set: &dyn Fn(&Param) -> f64) -
     {
         return false;
     }
-    let least = set(&MIN_EXCESS_DB) + if worn { 0.0 } else { 4.0 } - relief;
+    let crisp = white >= CRISP_DB && rise >= CRISP_RISE_DB;
+    let least = set(&MIN_EXCESS_DB) + unworn(worn) - relief - if crisp { 4.0 } else { 0.0 };
     let sure = set(&SURE_EXCESS_DB);
     if burst.heard_db >= set(&HEARD_DB) {
         return excess >= sure + 4.0 && rise >= 12.0;
     }
     (excess >= sure && rise >= 4.0) || (excess >= least && rise >= 10.0)
+}
+
+/// A click of a link is this white and comes up by so much within 2 ms: less excess is asked for, dB.
+const CRISP_DB: f64 = -4.0;
+const CRISP_RISE_DB: f64 = 15.0;
+
+/// More excess for a microphone that nobody wears, dB.
+fn unworn(worn: bool) -> f64 {
+    if worn { 0.0 } else { 4.0 }
+}
+
+/// Whether a burst lasts, rises and stands out as the noise of a fading link does.
+fn is_noise(burst: &Burst, worn: bool, set: &dyn Fn(&Param) -> f64) -> bool {
+    burst.excess_db >= set(&NOISE_EXCESS_DB) + unworn(worn)
+        && burst.rise_db >= NOISE_RISE_DB
+        && burst.heard_db < set(&HEARD_DB)
+}
+
+/// Steepest rise of noise within 2 ms: recorded cloth mostly reaches 6 to 7 dB.
+const NOISE_RISE_DB: f64 = 8.0;
+/// A shorter burst does not fill a frame, s.
+const NOISE_S: f64 = 0.012;
+/// 2-4 kHz over 63-125 Hz, at least, unless the lows were there before: noise of a link has none, a touch has. dB.
+const NOISE_OVER_LOWS_DB: f64 = 8.0;
+const LOWS_RISE_DB: f64 = 3.0;
+
+/// Whether the loudest frame of a burst has the even spectrum of a link's noise: flat from 2 to 16 kHz, no lows of its own.
+fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param) -> f64) -> bool {
+    let frames = &view.tracks[position].frames;
+    let level = |frame: usize, low_hz: f64, high_hz: f64| {
+        power_db(frames.band_power(frame, bands_within(low_hz, high_hz))).max(QUIET_DB)
+    };
+    let (first, last) = (view.grid.frame(span.start), view.grid.frame(span.end - 1));
+    let top = |f: &usize| level(*f, 8000.0, 16_000.0);
+    let Some(loudest) = (first..=last).max_by(|p, q| top(p).total_cmp(&top(q))) else {
+        return false;
+    };
+    let before = first.saturating_sub(view.grid.frames_in(0.12));
+    let low = level(loudest, 63.0, 125.0);
+    let bright = level(loudest, 2000.0, 4000.0);
+    let tilt = Tilt::of(frames, loudest);
+    span.length() as f64 >= NOISE_S * f64::from(view.grid.rate)
+        && (set(&NOISE_OCTAVE_DB)..=Tilt::MOST_DB).contains(&tilt.octave_db)
+        && tilt.span_db >= Tilt::SPAN_DB
+        && (bright - low >= NOISE_OVER_LOWS_DB || low - level(before, 63.0, 125.0) < LOWS_RISE_DB)
 }
 
 fn sure(burst: &Burst) -> f64 {
@@ -284,7 +386,9 @@ fn finding(view: &TakeView<'_>, position: usize, hits: &[Hit]) -> Finding {
     let spoken = view
         .speech
         .own_within(position, start.saturating_sub(slack), end + slack);
-    let digital = hits.iter().any(|h| h.digital);
+    // What lasts explains the bursts around it.
+    let rank = |h: &&Hit| (h.make != Make::Noise, h.span.length());
+    let make = hits.iter().max_by_key(rank).map_or(Make::Noise, |h| h.make);
     let name = view.track(position).label();
     let ms = 1000.0 * seconds(end - start, rate);
     let mut finding = view
@@ -296,46 +400,75 @@ fn finding(view: &TakeView<'_>, position: usize, hits: &[Hit]) -> Finding {
         })
         .confidence(hits.iter().map(|h| h.confidence).fold(0.0, f64::max))
         .origin(Origin::Radio)
-        .fact(
-            "mechanism",
-            if digital { "digital_errors" } else { "noise" },
-        )
+        .fact("mechanism", make.name())
         .fact("events", hits.len());
-    let loud: Vec<&Hit> = hits.iter().filter(|h| h.excess_db.is_finite()).collect();
-    if !loud.is_empty() {
-        let excess = loud.iter().map(|h| h.excess_db).fold(f64::MIN, f64::max);
+    let most = |of: fn(&Hit) -> f64| {
+        hits.iter()
+            .map(of)
+            .filter(|x| x.is_finite())
+            .reduce(f64::max)
+    };
+    let excess = most(|h| h.excess_db);
+    if let Some(excess) = excess {
+        finding = finding.number("over_other_mics_db", excess, 1);
+    }
+    if let Some(rise) = most(|h| h.rise_db) {
         finding = finding
-            .number("over_other_mics_db", excess, 1)
             .number("high_band_dbfs", worst.level_dbfs, 1)
             .number("high_over_mid_db", worst.whiteness_db, 1)
-            .number(
-                "rise_db",
-                loud.iter().map(|h| h.rise_db).fold(f64::MIN, f64::max),
-                1,
-            );
+            .number("rise_db", rise, 1);
     }
-    let what = if digital {
-        format!("{name}: digital errors for {:.0} ms.", ms.max(1.0))
-    } else if hits.len() == 1 && ms < 4.0 {
-        format!(
-            "{name}: radio click, {:.0} dB over what other mics hear.",
-            worst.excess_db
-        )
+    let over = excess.map_or(String::new(), |db| {
+        format!(", {db:.0} dB over what other mics hear")
+    });
+    let length = if ms < 1000.0 {
+        format!("{:.0} ms", ms.max(1.0))
     } else {
-        format!(
-            "{name}: radio noise for {:.0} ms, {:.0} dB over what other mics hear.",
-            ms.max(1.0),
-            worst.excess_db
-        )
+        format!("{:.1} s", ms / 1000.0)
+    };
+    let what = match make {
+        Make::Digital => format!("{name}: digital errors for {length}."),
+        Make::Lasting(link::Make::Open) => {
+            format!("{name}: noise of a receiver without a signal for {length}{over}.")
+        }
+        Make::Lasting(link::Make::Whistle(from, to)) => {
+            finding = finding.number("from_hz", from, 0).number("to_hz", to, 0);
+            format!(
+                "{name}: radio whistle near {} for {length}{over}.",
+                kilohertz(from, to)
+            )
+        }
+        Make::Lasting(link::Make::Phone) => {
+            format!("{name}: pulses of a phone, 217 a second, for {length}{over}.")
+        }
+        Make::Noise if hits.len() == 1 && ms < 4.0 => format!("{name}: radio click{over}."),
+        Make::Noise => format!("{name}: radio noise for {length}{over}."),
+    };
+    let mind = if make == Make::Lasting(link::Make::Open) {
+        " Mind the volume before you listen."
+    } else {
+        ""
     };
     finding.says(
         what,
-        if spoken {
-            "Use another microphone for this line; check frequency, antennas and battery before the next take."
-        } else {
-            "Not on a line; check frequency, antennas and battery before the next take."
-        },
+        format!(
+            "{}{mind}",
+            if spoken {
+                "Use another microphone for this line; check frequency, antennas and battery before the next take."
+            } else {
+                "Not on a line; check frequency, antennas and battery before the next take."
+            }
+        ),
     )
+}
+
+/// A frequency or two in kHz.
+fn kilohertz(from: f64, to: f64) -> String {
+    if (from / to).ln().abs() < 0.3 {
+        format!("{:.1} kHz", (from * to).sqrt() / 1000.0)
+    } else {
+        format!("{:.1} to {:.1} kHz", from / 1000.0, to / 1000.0)
+    }
 }
 
 #[cfg(test)]
@@ -369,6 +502,8 @@ mod tests {
             "a hissed consonant"
         );
         assert!(hit(burst(18.0, -2.0, 14.0, 2.0), true));
+        assert!(hit(burst(14.0, -3.0, 21.0, 2.0), true), "a click of a link");
+        assert!(!hit(burst(14.0, -6.0, 21.0, 2.0), true), "not as white");
         assert!(
             !hit(burst(18.0, -2.0, 14.0, 2.0), false),
             "a boom hears more"

@@ -2,25 +2,21 @@
 //!
 //! Fault: cloth moves on capsule, clip or cable.
 //! Signature: short scratches between 1 and 10 kHz that no other microphone hears as it would hear the wearer's own voice.
-//! Decision: per frame and third octave the level over what the other microphones predict. The prediction is the largest
-//! ratio between this microphone and the other one that any talker's voice shows (the wearer's own, nearest of all), times
-//! the other's level, background included: what the other could not hear proves nothing. The excess of a frame is the 30th
-//! percentile over the bands (most of the spectrum has to stick out), voiced frames do not count; the mean of what exceeds
-//! 3 dB over 0.3 s has to reach `min_excess_db`. White bursts (as loud per third of an octave at 10 kHz as at 3 kHz) are left
-//! to `rf_hit`.
+//! Decision: per frame the level over what the other microphones predict (`unheard`), of most of the spectrum; voiced frames do
+//! not count. The mean of what exceeds 3 dB over 0.3 s has to reach `min_excess_db`. White bursts (as loud per third of an
+//! octave at 10 kHz as at 3 kHz), whistles and pulses of a phone are left to `rf_hit`.
 //! Must not fire on: the wearer's voice, whisper, cough or laughter; sounds in the room; other microphones that are muted.
 //! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
 
+use super::{link, unheard};
 use crate::compare::speech::runs;
-use crate::detect::hearing::{QUIET_DB, fit, levels_db, mean_level_db, percentile};
+use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::TrackMeasures;
-use crate::measure::floor::Powers;
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
-use crate::units::{power, power_db};
+use crate::units::power_db;
 
 static MIN_EXCESS_DB: Param = Param {
     key: "rustle.min_excess_db",
@@ -59,28 +55,36 @@ const FROM_DB: f64 = 3.0;
 const UP_TO_DB: f64 = 12.0;
 /// Harmonicity from which a frame is voice.
 const VOICED: f32 = 0.7;
-/// Percentile over frames of the ratio between two microphones: people move, so the higher ratios count.
-const RATIO_SHARE: f64 = 0.75;
-/// Percentile over bands of the excess.
-const BAND_SHARE: f64 = 0.3;
-/// Ratio to a boom or plant where the wearer has not spoken, dB: a mouth's own microphone, levels set by ear.
-const UNKNOWN_RATIO_DB: f64 = 12.0;
-/// Bands in which a ratio has to be known.
-const LEAST_BANDS: usize = 6;
 
 fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if view.track(track).role != Role::Lav || view.grid.frames < view.grid.frames_in(1.0) {
         return Vec::new();
     }
-    let Some((credit, heard_by)) = credit(view, track) else {
+    let Some(unheard) = unheard::of(view, track) else {
         return Vec::new();
     };
+    let radio = link::lasting(view, track);
     let width = view.grid.frames_in(WINDOW_S);
+    let frames = &view.tracks[track].frames;
+    let credit: Vec<f64> = (unheard.frames.iter().enumerate())
+        .map(|(f, o)| {
+            let e = o.most_db;
+            if frames.harmonicity(f) < VOICED {
+                (e - FROM_DB).clamp(0.0, UP_TO_DB)
+            } else {
+                0.0
+            }
+        })
+        .collect();
     let mean = moving_mean(&credit, width);
     let least = view.settings.get(&MIN_EXCESS_DB);
     let merge = view.grid.frames_in(view.settings.get(&MERGE_S));
     stretches(&credit, &mean, least, merge)
         .into_iter()
+        .filter(|&(start, end)| {
+            let (a, b) = (view.grid.sample(start), view.grid.sample(end));
+            !radio.iter().any(|r| r.span.start < b && r.span.end > a)
+        })
         .filter(|&(start, end)| {
             let out: Vec<bool> = credit[start..end].iter().map(|&c| c > 0.0).collect();
             is_cloth(
@@ -90,7 +94,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 view.grid.frames_per_s(),
             )
         })
-        .map(|(start, end)| finding(view, track, &heard_by, &credit, &mean, start, end))
+        .map(|(start, end)| finding(view, track, &unheard.heard_by, &credit, &mean, start, end))
         .collect()
 }
 
@@ -164,172 +168,6 @@ fn moving_mean(x: &[f64], width: usize) -> Vec<f64> {
                 (i + width - width / 2).min(x.len()),
             );
             (sums[b] - sums[a]) / width as f64
-        })
-        .collect()
-}
-
-/// Per frame without a voice what the 30th percentile over the bands of the level over the prediction counts for, and the
-/// microphones that predict. `None` without one.
-fn credit(view: &TakeView<'_>, track: usize) -> Option<(Vec<f64>, Vec<usize>)> {
-    let bands = bands_within(1000.0, 10_000.0);
-    let frames = view.grid.frames;
-    let mine = &view.tracks[track];
-    let wearer = view.speech.wearer(track);
-    // Who predicts, when, and what of each band at most reaches this track.
-    let mut heard_by = Vec::new();
-    let mut predictors = Vec::new();
-    let own_fit = fit(view, track);
-    for other in view.microphones().into_iter().filter(|&m| m != track) {
-        let fit = fit(view, other);
-        // What either has lost meanwhile says nothing about how they stood.
-        let both: Vec<bool> = fit.iter().zip(own_fit).map(|(a, b)| *a && *b).collect();
-        let Some(ratio) = largest_ratio_db(view, track, other, wearer, &both, bands.clone()) else {
-            continue;
-        };
-        heard_by.push(other);
-        let ratio: Vec<f64> = ratio.into_iter().map(power).collect();
-        predictors.push((fit, &view.tracks[other].frames, ratio));
-    }
-    if heard_by.is_empty() {
-        return None;
-    }
-    let floors = mine.floor.powers(bands.clone());
-    let expected = |f: usize| -> Vec<f64> {
-        let mut row = vec![f64::INFINITY; bands.len()];
-        let near = f.saturating_sub(1)..(f + 2).min(frames);
-        for (_, theirs, ratio) in predictors.iter().filter(|(fit, _, _)| fit[f]) {
-            for (k, slot) in row.iter_mut().enumerate() {
-                // Windows and travel time: the loudest of three frames.
-                let level = theirs.bands[near.clone()]
-                    .iter()
-                    .map(|row| f64::from(row[bands.start + k]))
-                    .fold(0.0, f64::max);
-                *slot = slot.min(level * ratio[k]);
-            }
-        }
-        for (expected, floor) in row.iter_mut().zip(floors.step(mine.floor.step(f))) {
-            *expected += floor;
-        }
-        row
-    };
-    // So many bands have to stand out for the percentile to.
-    let enough = bands.len() - ((bands.len().max(1) - 1) as f64 * BAND_SHARE).round() as usize;
-    let stands_out = power(FROM_DB) * (1.0 - 1e-9);
-    let credit = (0..frames)
-        .map(|f| {
-            if mine.frames.harmonicity(f) >= VOICED {
-                return 0.0;
-            }
-            let expected = expected(f);
-            let levels = mine.frames.bands[f][bands.clone()]
-                .iter()
-                .map(|&level| f64::from(level))
-                .zip(&expected);
-            // Nearly always there are too few of them, which takes no logarithm to see.
-            let out = levels
-                .clone()
-                .filter(|(level, expected)| *level > stands_out * expected.max(1e-18));
-            if out.count() < enough {
-                return 0.0;
-            }
-            let over: Vec<f64> = levels
-                .map(|(level, expected)| {
-                    if expected.is_finite() && level > 0.0 {
-                        power_db(level) - power_db(expected.max(1e-18))
-                    } else {
-                        QUIET_DB
-                    }
-                })
-                .collect();
-            (percentile(&over, BAND_SHARE) - FROM_DB).clamp(0.0, UP_TO_DB)
-        })
-        .collect();
-    Some((credit, heard_by))
-}
-
-/// Largest ratio of this microphone over another per band, dB, over the talkers who speak alone; the wearer's own where it is
-/// known. `None` where the other is a body microphone that does not hear the wearer.
-fn largest_ratio_db(
-    view: &TakeView<'_>,
-    track: usize,
-    other: usize,
-    wearer: Option<usize>,
-    both_fit: &[bool],
-    bands: std::ops::Range<usize>,
-) -> Option<Vec<f64>> {
-    let anywhere = vec![true; view.grid.frames];
-    let floors = [track, other].map(|t| view.tracks[t].floor.powers(bands.clone()));
-    let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
-        .map(|talker| {
-            let of =
-                |fit: &[bool]| ratios_db(view, [track, other], &floors, talker, fit, bands.clone());
-            let found = of(both_fit);
-            if found.iter().flatten().count() >= LEAST_BANDS {
-                found
-            } else {
-                of(&anywhere)
-            }
-        })
-        .collect();
-    let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
-    if !own_known && view.track(other).role == Role::Lav {
-        return None;
-    }
-    // A microphone on which nobody is known is measured by nothing: its gain may be anything.
-    if ratios
-        .iter()
-        .all(|r| r.iter().flatten().count() < LEAST_BANDS)
-    {
-        return None;
-    }
-    let largest: Vec<Option<f64>> = (0..bands.len())
-        .map(|k| {
-            let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
-            if own_known {
-                known
-            } else {
-                Some(known.unwrap_or(UNKNOWN_RATIO_DB).max(UNKNOWN_RATIO_DB))
-            }
-        })
-        .collect();
-    let known: Vec<f64> = largest.iter().flatten().copied().collect();
-    let usual = percentile(&known, 0.5);
-    (known.len() >= LEAST_BANDS).then(|| largest.into_iter().map(|r| r.unwrap_or(usual)).collect())
-}
-
-/// Ratio per band while one talker speaks alone and both microphones hear it 10 dB over their background; `None` with less
-/// than half a second of it.
-fn ratios_db(
-    view: &TakeView<'_>,
-    pair: [usize; 2],
-    floors: &[Powers; 2],
-    talker: usize,
-    both_fit: &[bool],
-    bands: std::ops::Range<usize>,
-) -> Vec<Option<f64>> {
-    let [a, b] = pair.map(|t| &view.tracks[t]);
-    let alone: Vec<usize> = (0..view.grid.frames)
-        .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
-        .collect();
-    let least = view.grid.frames_in(0.5);
-    if alone.len() < least {
-        return vec![None; bands.len()];
-    }
-    bands
-        .enumerate()
-        .map(|(k, band)| {
-            // Power over the background where it is clear.
-            let clear = |m: &TrackMeasures, floors: &Powers, f: usize| {
-                let level = f64::from(m.frames.bands[f][band]);
-                let floor = floors.step(m.floor.step(f))[k];
-                (level > 10.0 * floor).then_some(level - floor)
-            };
-            let found: Vec<f64> = alone
-                .iter()
-                .filter_map(|&f| Some((clear(a, &floors[0], f)?, clear(b, &floors[1], f)?)))
-                .map(|(a, b)| power_db(a) - power_db(b))
-                .collect();
-            (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
         })
         .collect()
 }

@@ -262,3 +262,54 @@ fn level_does_not_matter_in_float_files() {
         assert_found(&take, "click", track + 1, quiet, quiet, 0.002);
     }
 }
+
+/// Noise of a receiver without a carrier, as long as it lasts.
+#[test]
+fn a_receiver_left_open_is_radio() {
+    for (seed, length) in [(51, 0.3), (52, 1.2), (53, 3.0)] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (line, _) = times(&rendered, 0);
+        rendered.open_squelch(track, line, length, -22.0);
+        let take = check(&rendered);
+        assert_found(&take, "rf_hit", track + 1, line, line + length, 0.05);
+    }
+}
+
+/// Carriers that beat: a tone that comes, slides and goes, on one microphone; a steady one is hum.
+#[test]
+fn a_sliding_whistle_on_one_pack_is_radio() {
+    for (seed, hz) in [
+        (54, (5200.0, 1900.0)),
+        (55, (2500.0, 2700.0)),
+        (56, (900.0, 7000.0)),
+    ] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (line, quiet) = times(&rendered, 0);
+        rendered.whistle(track, line, 0.8, hz, -32.0);
+        rendered.whistle(track, quiet, 0.3, hz, -60.0);
+        let take = check(&rendered);
+        assert_found(&take, "rf_hit", track + 1, line, line + 0.8, 0.1);
+        assert_found(&take, "rf_hit", track + 1, quiet, quiet + 0.3, 0.1);
+        assert_silent(&take, "hum");
+    }
+}
+
+/// A phone that logs on: pulses at 13/60 ms, 216.7 Hz (3GPP TS 45.002, frames of 60/13 ms).
+#[test]
+fn pulses_of_a_phone_are_radio() {
+    for (seed, length) in [(57, 0.4), (58, 2.0)] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (line, quiet) = times(&rendered, 0);
+        rendered.phone_pulses(track, quiet, 0.3, -36.0);
+        rendered.phone_pulses(track, line, length, -12.0);
+        let take = check(&rendered);
+        assert_found(&take, "rf_hit", track + 1, quiet, quiet + 0.3, 0.1);
+        assert_found(&take, "rf_hit", track + 1, line, line + length, 0.1);
+        let phones = |f: &&&Finding| f.evidence["mechanism"] == "phone_pulses";
+        assert!(alarms(&take, "rf_hit").iter().filter(phones).count() >= 2);
+        assert_silent(&take, "rustle");
+    }
+}

@@ -1,0 +1,287 @@
+//! What a body microphone carries and no other microphone predicts, per frame: shared by `rustle` and `rf_hit`.
+//!
+//! The prediction in a third of an octave is the largest ratio between this microphone and another one that any talker's voice
+//! shows (the wearer's own, nearest of all), times the other's level, background included: what the other could not hear
+//! proves nothing. The lowest prediction of all witnesses counts.
+
+use crate::detect::TakeView;
+use crate::detect::hearing::{QUIET_DB, fit, percentile};
+use crate::measure::TrackMeasures;
+use crate::measure::floor::Powers;
+use crate::measure::frames::{Frames, bands_within};
+use crate::report::model::Role;
+use crate::units::{power, power_db};
+
+/// Percentile over frames of the ratio between two microphones: people move, so the higher ratios count.
+const RATIO_SHARE: f64 = 0.75;
+/// Percentile over bands of the excess.
+const BAND_SHARE: f64 = 0.3;
+/// Ratio to a boom or plant where the wearer has not spoken, dB: a mouth's own microphone, levels set by ear.
+const UNKNOWN_RATIO_DB: f64 = 12.0;
+/// Bands in which a ratio has to be known.
+const LEAST_BANDS: usize = 6;
+/// Bands from which all this is judged, Hz.
+const BAND_HZ: (f64, f64) = (1000.0, 10_000.0);
+/// Bands in which a single tone is looked for, Hz: below lie the harmonics of voices one by one, above hissed consonants, which
+/// mouths send out in beams.
+const TONE_HZ: (f64, f64) = (790.0, 7200.0);
+/// All that is read, Hz.
+const ALL_HZ: (f64, f64) = (790.0, 10_000.0);
+
+/// What stands out in a frame.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::detect) struct Over {
+    /// 30th percentile over the thirds of an octave from 1 to 10 kHz of the level over the prediction, dB; [`QUIET_DB`] where
+    /// nothing bears witness or nothing stands out.
+    pub(in crate::detect) most_db: f64,
+    /// Level over the prediction of the third of an octave from 800 Hz to 7 kHz that stands out most, dB.
+    pub(in crate::detect) top_db: f32,
+    /// By how much that one stands out more than all but its neighbours, dB.
+    pub(in crate::detect) alone_db: f32,
+    /// Which one: position in [`crate::measure::frames::Frames::bands`].
+    pub(in crate::detect) top: u8,
+}
+
+impl Over {
+    /// What is not worked out: most of the spectrum below [`LEAST_DB`], and no tone from [`LEAST_TONE_DB`].
+    const NOTHING: Over = Over {
+        most_db: QUIET_DB,
+        top_db: 0.0,
+        alone_db: 0.0,
+        top: 0,
+    };
+}
+
+/// What stands out by less is of no use to anybody, dB.
+const LEAST_DB: f64 = 3.0;
+const LEAST_TONE_DB: f64 = 10.0;
+
+/// All frames of a track.
+#[derive(Debug)]
+pub(in crate::detect) struct Unheard {
+    /// One a frame.
+    pub(in crate::detect) frames: Vec<Over>,
+    /// Positions of the microphones that bear witness.
+    pub(in crate::detect) heard_by: Vec<usize>,
+}
+
+/// What stands out on a body microphone; `None` for other tracks and without another microphone that hears its wearer.
+pub(super) fn of<'a>(view: &'a TakeView<'_>, track: usize) -> Option<&'a Unheard> {
+    let known = &view.known.tracks[track].unheard;
+    known.get_or_init(|| look(view, track)).as_ref()
+}
+
+/// A microphone that predicts another: where it can, and by which factors.
+struct Witness<'a> {
+    frames: &'a Frames,
+    fit: &'a [bool],
+    ratio: Vec<f64>,
+}
+
+impl Witness<'_> {
+    /// Level that a sound has at most in a band (the k-th of the ratios) of a frame.
+    fn allows(&self, frame: usize, band: usize, k: usize) -> f64 {
+        // Windows and travel time: the loudest of three frames.
+        let near = frame.saturating_sub(1)..(frame + 2).min(self.bands.len());
+        let level = near
+            .map(|g| f64::from(self.bands[g][band]))
+            .fold(0.0, f64::max);
+        level * self.ratio[k]
+    }
+}
+
+fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
+    if view.track(track).role != Role::Lav {
+        return None;
+    }
+    let wearer = view.speech.wearer(track);
+    let own_fit = fit(view, track);
+    let all = bands_within(ALL_HZ.0, ALL_HZ.1);
+    let judged = bands_within(BAND_HZ.0, BAND_HZ.1);
+    let mut heard_by = Vec::new();
+    let mut witnesses = Vec::new();
+    for other in view.microphones().into_iter().filter(|&m| m != track) {
+        let fit = fit(view, other);
+        // What either has lost meanwhile says nothing about how they stood.
+        let both: Vec<bool> = fit.iter().zip(own_fit).map(|(a, b)| *a && *b).collect();
+        let Some(ratio) = largest_ratio_db(view, track, other, wearer, &both, judged.clone())
+        else {
+            continue;
+        };
+        // Beyond the bands that are judged the ratio of the nearest one is taken.
+        let at =
+            |band: usize| power(ratio[band.clamp(judged.start, judged.end - 1) - judged.start]);
+        heard_by.push(other);
+        witnesses.push(Witness {
+            frames: &view.tracks[other].frames,
+            fit,
+            ratio: all.clone().map(at).collect(),
+        });
+    }
+    if witnesses.is_empty() {
+        return None;
+    }
+    let mine = &view.tracks[track];
+    let floors = mine.floor.powers(all.clone());
+    let inner = judged.start - all.start..judged.end - all.start;
+    let tones = bands_within(TONE_HZ.0, TONE_HZ.1).len();
+    // So many bands have to stand out for the percentile to.
+    let enough = inner.len() - ((inner.len().max(1) - 1) as f64 * BAND_SHARE).round() as usize;
+    let (least, tone) = (
+        power(LEAST_DB) * (1.0 - 1e-9),
+        power(LEAST_TONE_DB) * (1.0 - 1e-9),
+    );
+    let frames = (0..view.grid.frames)
+        .map(|f| {
+            let floor = floors.step(mine.floor.step(f));
+            let expected: Vec<f64> = (all.clone().enumerate())
+                .map(|(k, band)| {
+                    let predicted = (witnesses.iter().filter(|w| w.fit[f]))
+                        .map(|w| w.allows(f, band, k))
+                        .fold(f64::INFINITY, f64::min);
+                    predicted + floor[k]
+                })
+                .collect();
+            let level = |k: usize| f64::from(mine.frames.bands[f][all.start + k]);
+            // Nearly always nothing stands out, which takes no logarithm to see.
+            let over = |k: usize, by: f64| level(k) > by * expected[k].max(1e-18);
+            let most = inner.clone().filter(|&k| over(k, least)).count() >= enough;
+            if !most && !(0..tones).any(|k| over(k, tone)) {
+                return Over::NOTHING;
+            }
+            let over: Vec<f64> = (0..all.len())
+                .map(|k| {
+                    if expected[k].is_finite() && level(k) > 0.0 {
+                        power_db(level(k)) - power_db(expected[k].max(1e-18))
+                    } else {
+                        QUIET_DB
+                    }
+                })
+                .collect();
+            stands_out(&over, inner.clone(), tones, all.start)
+        })
+        .collect();
+    Some(Unheard { frames, heard_by })
+}
+
+/// `over`: level over the prediction per band, the first of which is band `first`; `judged`: the positions in it from 1 to
+/// 10 kHz; `tones`: how many of the lowest may hold a tone.
+fn stands_out(over: &[f64], judged: std::ops::Range<usize>, tones: usize, first: usize) -> Over {
+    let top = (0..tones)
+        .max_by(|&p, &q| over[p].total_cmp(&over[q]))
+        .unwrap_or(0);
+    let rest = (0..over.len())
+        .filter(|&k| k.abs_diff(top) > 1)
+        .map(|k| over[k])
+        .fold(f64::NEG_INFINITY, f64::max);
+    Over {
+        most_db: percentile(&over[judged], BAND_SHARE),
+        top_db: over[top] as f32,
+        alone_db: (over[top] - rest) as f32,
+        top: (first + top) as u8,
+    }
+}
+
+/// Largest ratio of this microphone over another per band, dB, over the talkers who speak alone; the wearer's own where it is
+/// known. `None` where the other is a body microphone that does not hear the wearer.
+fn largest_ratio_db(
+    view: &TakeView<'_>,
+    track: usize,
+    other: usize,
+    wearer: Option<usize>,
+    both_fit: &[bool],
+    bands: std::ops::Range<usize>,
+) -> Option<Vec<f64>> {
+    let anywhere = vec![true; view.grid.frames];
+    let floors = [track, other].map(|t| view.tracks[t].floor.powers(bands.clone()));
+    let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
+        .map(|talker| {
+            let of =
+                |fit: &[bool]| ratios_db(view, [track, other], &floors, talker, fit, bands.clone());
+            let found = of(both_fit);
+            if found.iter().flatten().count() >= LEAST_BANDS {
+                found
+            } else {
+                of(&anywhere)
+            }
+        })
+        .collect();
+    let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
+    if !own_known && view.track(other).role == Role::Lav {
+        return None;
+    }
+    // A microphone on which nobody is known is measured by nothing: its gain may be anything.
+    if ratios
+        .iter()
+        .all(|r| r.iter().flatten().count() < LEAST_BANDS)
+    {
+        return None;
+    }
+    let largest: Vec<Option<f64>> = (0..bands.len())
+        .map(|k| {
+            let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
+            if own_known {
+                known
+            } else {
+                Some(known.unwrap_or(UNKNOWN_RATIO_DB).max(UNKNOWN_RATIO_DB))
+            }
+        })
+        .collect();
+    let known: Vec<f64> = largest.iter().flatten().copied().collect();
+    let usual = percentile(&known, 0.5);
+    (known.len() >= LEAST_BANDS).then(|| largest.into_iter().map(|r| r.unwrap_or(usual)).collect())
+}
+
+/// Ratio per band while one talker speaks alone and both microphones hear it 10 dB over their background; `None` with less
+/// than half a second of it.
+fn ratios_db(
+    view: &TakeView<'_>,
+    pair: [usize; 2],
+    floors: &[Powers; 2],
+    talker: usize,
+    both_fit: &[bool],
+    bands: std::ops::Range<usize>,
+) -> Vec<Option<f64>> {
+    let [a, b] = pair.map(|t| &view.tracks[t]);
+    let alone: Vec<usize> = (0..view.grid.frames)
+        .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
+        .collect();
+    let least = view.grid.frames_in(0.5);
+    if alone.len() < least {
+        return vec![None; bands.len()];
+    }
+    bands
+        .enumerate()
+        .map(|(k, band)| {
+            // Power over the background where it is clear.
+            let clear = |m: &TrackMeasures, floors: &Powers, f: usize| {
+                let level = f64::from(m.frames.bands[f][band]);
+                let floor = floors.step(m.floor.step(f))[k];
+                (level > 10.0 * floor).then_some(level - floor)
+            };
+            let found: Vec<f64> = alone
+                .iter()
+                .filter_map(|&f| Some((clear(a, &floors[0], f)?, clear(b, &floors[1], f)?)))
+                .map(|(a, b)| power_db(a) - power_db(b))
+                .collect();
+            (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tone_stands_alone_and_noise_does_not() {
+        let mut over = vec![0.0; 16];
+        over[6] = 20.0;
+        over[7] = 9.0;
+        let tone = stands_out(&over, 3..13, 12, 14);
+        assert_eq!((tone.top, tone.top_db, tone.alone_db), (20, 20.0, 20.0));
+        assert_eq!(tone.most_db, 0.0);
+        let noise = stands_out(&[12.0; 16], 3..13, 12, 14);
+        assert_eq!((noise.alone_db, noise.most_db), (0.0, 12.0));
+    }
+}
