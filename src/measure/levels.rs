@@ -43,20 +43,25 @@ impl Levels {
     ///
     /// One mean alone has no spread: its error is then its own size, so that it never looks certain.
     pub fn offset(&self) -> Option<Offset> {
-        let value = median(&self.means)?;
-        let n = self.means.len();
-        let error = if n < 2 {
-            value.abs()
-        } else {
-            let away: Vec<f64> = self.means.iter().map(|m| (m - value).abs()).collect();
-            1.4826 * median(&away)? / (n as f64).sqrt()
-        };
-        Some(Offset {
-            value,
-            error,
-            seconds: n,
-        })
+        offset_of(&self.means)
     }
+}
+
+/// The offset over some of the means of [`Levels::means`]; `None` of nothing.
+pub fn offset_of(means: &[f64]) -> Option<Offset> {
+    let value = median(means)?;
+    let n = means.len();
+    let error = if n < 2 {
+        value.abs()
+    } else {
+        let away: Vec<f64> = means.iter().map(|m| (m - value).abs()).collect();
+        1.4826 * median(&away)? / (n as f64).sqrt()
+    };
+    Some(Offset {
+        value,
+        error,
+        seconds: n,
+    })
 }
 
 /// Middle value; mean of the middle two for an even number; `None` for nothing.

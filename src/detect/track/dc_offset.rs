@@ -5,15 +5,17 @@
 //! *Signature.* The means of all seconds agree on a value that is not zero. Microphones and sound do not hold one.
 //!
 //! *Decision.* The median of the one-second means lies above `limit_dbfs` and is at least `min_errors` times its standard
-//! error. With fewer than three means there is no error to speak of: the means must all lie above the limit then.
+//! error. With fewer than three means there is no error to speak of: the means must all lie above the limit then. An offset that
+//! sets in or goes is read from the part of the take after or before the second at which the means step.
 //!
 //! *Must not fire on.* Wind and rumble, whose means wander around zero; silence; short takes with one slow wave.
 //!
-//! *Known misses.* An offset that a high-pass behind it has removed (nothing is left to mend); one that comes and goes.
+//! *Known misses.* An offset that a high-pass behind it has removed (nothing is left to mend); one that comes and goes more than once.
 //!
 //! *Source.* Median and robust spread of means; limit -55 dBFS.
 
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::levels::{Offset, offset_of};
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units;
@@ -54,36 +56,98 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     if matches!(view.track(position).role, Role::Timecode | Role::Tone) {
         return Vec::new();
     }
-    let levels = &view.tracks[position].levels;
-    let Some(offset) = levels.offset() else {
-        return Vec::new();
+    let means = &view.tracks[position].levels.means;
+    let (limit, errors) = (view.settings.get(&LIMIT), view.settings.get(&MIN_ERRORS));
+    let counts = |offset: &Offset| {
+        units::db(offset.value) > limit && offset.value.abs() > errors * offset.error
     };
-    let limit = view.settings.get(&LIMIT);
-    let level = units::db(offset.value);
-    let steady = if offset.seconds < 3 {
-        levels
-            .means
-            .iter()
-            .all(|m| units::db(*m) > limit && m.signum() == offset.value.signum())
-            && view.take.duration_s() >= 0.5
-    } else {
-        offset.value.abs() > view.settings.get(&MIN_ERRORS) * offset.error
-    };
-    if level <= limit || !steady {
-        return Vec::new();
+    let whole = offset_of(means).filter(|o| {
+        if o.seconds < 3 {
+            means
+                .iter()
+                .all(|m| units::db(*m) > limit && m.signum() == o.value.signum())
+                && view.take.duration_s() >= 0.5
+        } else {
+            counts(o)
+        }
+    });
+    let step = stepped(means).and_then(|at| {
+        let (before, after) = (offset_of(&means[..at])?, offset_of(&means[at..])?);
+        let apart = (after.value - before.value).abs();
+        let clear = apart > errors * before.error.max(after.error);
+        let second = |s: usize| (s as u64 * u64::from(view.grid.rate)).min(view.grid.samples);
+        // One side holds the offset, the other next to none of it.
+        let one = |held: &Offset, other: &Offset| {
+            clear && counts(held) && other.value.abs() < 0.25 * held.value.abs()
+        };
+        if one(&after, &before) {
+            Some((after, second(at), view.grid.samples))
+        } else if one(&before, &after) {
+            Some((before, 0, second(at)))
+        } else {
+            None
+        }
+    });
+    let found = step.or(whole.map(|o| (o, 0, view.grid.samples)));
+    found
+        .map(|(offset, start, end)| finding(view, position, offset, (start, end)))
+        .into_iter()
+        .collect()
+}
+
+/// Means on either side of a step, at least.
+const SIDE: usize = 5;
+
+/// The second at which the means step from one value to another: where two levels leave least of their scatter; `None` with too
+/// few of them.
+fn stepped(means: &[f64]) -> Option<usize> {
+    let mut sums = vec![0.0];
+    for mean in means {
+        sums.push(sums[sums.len() - 1] + mean);
     }
-    vec![
-        view.finding("dc_offset", position, 0, view.grid.samples)
-            .severity(Severity::Caution)
-            .confidence(if offset.seconds < 3 { 0.7 } else { 0.98 })
-            .origin(Origin::Recorder)
-            .number("offset_dbfs", level, 2)
-            .number("offset_share", offset.value, 6)
-            .number("standard_error_share", offset.error, 7)
-            .fact("measured_s", offset.seconds)
-            .says(
-                format!("Constant offset of {level:.1} dBFS on the whole track."),
-                "Tell post to high-pass this track before cutting; check the input and its low cut.",
-            ),
-    ]
+    let (n, all) = (means.len(), sums[means.len()]);
+    let explained = |at: usize| {
+        let (left, right) = (sums[at], all - sums[at]);
+        left * left / at as f64 + right * right / (n - at) as f64
+    };
+    (SIDE..(n + 1).saturating_sub(SIDE)).max_by(|&p, &q| explained(p).total_cmp(&explained(q)))
+}
+
+fn finding(
+    view: &TakeView<'_>,
+    position: usize,
+    offset: Offset,
+    (start, end): (u64, u64),
+) -> Finding {
+    let level = units::db(offset.value);
+    let where_ = match (start, end == view.grid.samples) {
+        (0, true) => "on the whole track",
+        (0, false) => "up to here",
+        _ => "from here on",
+    };
+    view.finding("dc_offset", position, start, end)
+        .severity(Severity::Caution)
+        .confidence(if offset.seconds < 3 { 0.7 } else { 0.98 })
+        .origin(Origin::Recorder)
+        .number("offset_dbfs", level, 2)
+        .number("offset_share", offset.value, 6)
+        .number("standard_error_share", offset.error, 7)
+        .fact("measured_s", offset.seconds)
+        .says(
+            format!("Constant offset of {level:.1} dBFS {where_}."),
+            "Tell post to high-pass this track before cutting; check the input and its low cut.",
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_step_is_where_the_means_step() {
+        let means: Vec<f64> = (0..40).map(|s| if s < 17 { 0.0 } else { 0.01 }).collect();
+        assert_eq!(stepped(&means), Some(17));
+        assert_eq!(stepped(&means[..9]), None);
+        assert_eq!(stepped(&[]), None);
+    }
 }

@@ -10,7 +10,7 @@ use super::impulses::Span;
 use super::unheard::{self, Over};
 use crate::compare::speech::runs;
 use crate::detect::TakeView;
-use crate::detect::hearing::{QUIET_DB, percentile};
+use crate::detect::hearing::{QUIET_DB, median};
 use crate::measure::frames::{Frames, band_edges_hz, bands_within};
 use crate::report::model::Role;
 use crate::units::power_db;
@@ -39,8 +39,9 @@ pub(super) struct Lasting {
 const OPEN_DB: f64 = 10.0;
 /// Shortest stretch: what is shorter is a burst, s.
 const OPEN_S: f64 = 0.24;
-/// Most that its level moves from frame to frame (nine tenths of the frames over one tenth), dB: cloth comes in strokes.
-const OPEN_MOVES_DB: f64 = 4.0;
+/// Most that its level moves from one frame to the next in half of them, dB: noise of a receiver is steady or swells, cloth
+/// comes in strokes.
+const OPEN_MOVES_DB: f64 = 1.5;
 /// Level over the prediction of a phone's pulses, dB: no voice that others hear stays there.
 const PHONE_DB: f64 = 4.0;
 const PHONE_S: f64 = 0.12;
@@ -96,7 +97,8 @@ pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
         let levels: Vec<f64> = (view.grid.frame(l.span.start)..view.grid.frame(l.span.end))
             .map(|f| power_db(frames.band_power(f, top.clone())).max(QUIET_DB))
             .collect();
-        percentile(&levels, 0.9) - percentile(&levels, 0.1) <= OPEN_MOVES_DB
+        let moves: Vec<f64> = levels.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+        !moves.is_empty() && median(&moves) <= OPEN_MOVES_DB
     };
     let mut found = steady(Make::Open, length(OPEN_S), &open);
     found.retain(even);

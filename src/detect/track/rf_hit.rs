@@ -266,6 +266,8 @@ fn is_noise(burst: &Burst, worn: bool, set: &dyn Fn(&Param) -> f64) -> bool {
 const NOISE_RISE_DB: f64 = 8.0;
 /// A shorter burst does not fill a frame, s.
 const NOISE_S: f64 = 0.012;
+/// 8-16 kHz over the background of seconds: the buzz of a dimmer is all pulses, and always there. dB.
+const NOISE_OVER_FLOOR_DB: f64 = 8.0;
 /// 2-4 kHz over 63-125 Hz, at least, unless the lows were there before: noise of a link has none, a touch has. dB.
 const NOISE_OVER_LOWS_DB: f64 = 8.0;
 const LOWS_RISE_DB: f64 = 3.0;
@@ -282,12 +284,15 @@ fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param
         return false;
     };
     let before = first.saturating_sub(view.grid.frames_in(0.12));
+    let floor = &view.tracks[position].floor;
+    let floor = power_db(floor.band_power(loudest, bands_within(8000.0, 16_000.0)));
     let low = level(loudest, 63.0, 125.0);
     let bright = level(loudest, 2000.0, 4000.0);
     let tilt = Tilt::of(frames, loudest);
     span.length() as f64 >= NOISE_S * f64::from(view.grid.rate)
         && (set(&NOISE_OCTAVE_DB)..=Tilt::MOST_DB).contains(&tilt.octave_db)
         && tilt.span_db >= Tilt::SPAN_DB
+        && top(&loudest) >= floor + NOISE_OVER_FLOOR_DB
         && (bright - low >= NOISE_OVER_LOWS_DB || low - level(before, 63.0, 125.0) < LOWS_RISE_DB)
 }
 

@@ -287,7 +287,7 @@ fn a_sliding_whistle_on_one_pack_is_radio() {
         let mut rendered = scene(seed).render();
         let track = rendered.track("Hedda");
         let (line, quiet) = times(&rendered, 0);
-        rendered.whistle(track, line, 0.8, hz, -32.0);
+        rendered.whistle(track, line, 0.8, hz, -24.0);
         rendered.whistle(track, quiet, 0.3, hz, -60.0);
         let take = check(&rendered);
         assert_found(&take, "rf_hit", track + 1, line, line + 0.8, 0.1);
@@ -303,7 +303,7 @@ fn pulses_of_a_phone_are_radio() {
         let mut rendered = scene(seed).render();
         let track = rendered.track("Hedda");
         let (line, quiet) = times(&rendered, 0);
-        rendered.phone_pulses(track, quiet, 0.3, -36.0);
+        rendered.phone_pulses(track, quiet, 0.3, -24.0);
         rendered.phone_pulses(track, line, length, -12.0);
         let take = check(&rendered);
         assert_found(&take, "rf_hit", track + 1, quiet, quiet + 0.3, 0.1);
