@@ -62,8 +62,8 @@ pub(super) fn signs(view: &TakeView<'_>, mix: &Mix) -> (Vec<usize>, Vec<usize>) 
         let told: Vec<bool> = (mix.steps.iter().enumerate())
             .filter(|(step, _)| mix.gain_db(*step, source).is_some())
             .filter_map(|(_, step)| step.as_ref())
-            .filter(|step| step.shares[source] > LEAST_SHARE)
-            .map(|step| step.gains[source] < 0.0)
+            .filter(|step| step.sources[source].share > LEAST_SHARE)
+            .map(|step| step.sources[source].gain < 0.0)
             .collect();
         let down = told.iter().filter(|&&t| t).count();
         if told.len() < LEAST_STEPS {

@@ -79,12 +79,12 @@ pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
         over_db: over[start..end].iter().map(level).fold(QUIET_DB, f64::max),
     };
     let open = |f: usize| {
-        over[f].most_db >= OPEN_DB && frames.harmonicity[f] < NOISE && Tilt::of(frames, f).is_even()
+        over[f].most_db >= OPEN_DB && frames.harmonicity(f) < NOISE && Tilt::of(frames, f).is_even()
     };
     let phone = |f: usize| {
         over[f].most_db >= PHONE_DB
-            && frames.harmonicity[f] >= REGULAR
-            && at_phone_rate(f64::from(frames.pitch_hz[f]))
+            && frames.harmonicity(f) >= REGULAR
+            && at_phone_rate(frames.pitch_hz(f))
     };
     let steady = |make: Make, least: usize, of: &dyn Fn(usize) -> bool| -> Vec<Lasting> {
         let mask: Vec<bool> = (0..over.len()).map(of).collect();
@@ -186,7 +186,7 @@ fn whistles(over: &[Over], frames: &Frames, least: usize) -> Vec<(usize, usize)>
     let tone = |f: usize| {
         let o = &over[f];
         let level = |band: usize| {
-            let power = frames.bands[f].get(band).copied().unwrap_or(0.0);
+            let power = frames.bands[f].get(band).copied().unwrap_or_default();
             power_db(f64::from(power)).max(QUIET_DB)
         };
         let top = usize::from(o.top);

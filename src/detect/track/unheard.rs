@@ -82,9 +82,9 @@ impl Witness<'_> {
     /// Level that a sound has at most in a band (the k-th of the ratios) of a frame.
     fn allows(&self, frame: usize, band: usize, k: usize) -> f64 {
         // Windows and travel time: the loudest of three frames.
-        let near = frame.saturating_sub(1)..(frame + 2).min(self.bands.len());
+        let near = frame.saturating_sub(1)..(frame + 2).min(self.frames.bands.len());
         let level = near
-            .map(|g| f64::from(self.bands[g][band]))
+            .map(|g| f64::from(self.frames.bands[g][band]))
             .fold(0.0, f64::max);
         level * self.ratio[k]
     }
