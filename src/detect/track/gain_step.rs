@@ -5,7 +5,7 @@
 //! amount against the other microphones.
 //! Decision: a change of the background (as for `noise_change`) of at least `min_step_db` in this microphone alone; the octaves
 //! agree within 2 dB, and for a talker who speaks before and after, the level against another microphone moves by the same
-//! amount within `agree_db`. Where all octaves move by one amount within a decibel, which no machine does, the voices only must
+//! amount within `agree_db`. Where all octaves move by one amount within a decibel, at once, which no machine does, the voices only must
 //! not stand still: people turn their heads.
 //! Must not fire on: changes of the place, muffled or muted microphones, people who move.
 //! Known misses: steps with no pause on either side, slow fades, steps on all microphones together.
@@ -65,6 +65,8 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
             let voices = voice_change_db(view, track, at);
             let same = voices.is_some_and(|v| (v - c.change_db).abs() <= agree);
             let alike = c.octave_spread_db <= ALIKE_DB
+                && c.at_once_db
+                    .is_some_and(|once| (once - c.change_db).abs() <= agree)
                 && voices.is_none_or(|v| v * c.change_db.signum() >= 0.3 * c.change_db.abs());
             let start = view.grid.sample(at);
             (same || alike).then(|| finding(view, track, start, c.change_db, voices))
