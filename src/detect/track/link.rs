@@ -185,13 +185,16 @@ fn held(mask: &[bool], least: usize) -> Vec<(usize, usize)> {
 fn whistles(over: &[Over], frames: &Frames, least: usize) -> Vec<(usize, usize)> {
     let tone = |f: usize| {
         let o = &over[f];
+        if o.top_db < TONE_DB || o.alone_db < TONE_ALONE_DB {
+            return false;
+        }
         let level = |band: usize| {
             let power = frames.bands[f].get(band).copied().unwrap_or_default();
             power_db(f64::from(power)).max(QUIET_DB)
         };
         let top = usize::from(o.top);
         let around = level(top - 2).max(level(top + 2));
-        o.top_db >= TONE_DB && o.alone_db >= TONE_ALONE_DB && level(top) >= around + TONE_PEAK_DB
+        level(top) >= around + TONE_PEAK_DB
     };
     let mut found: Vec<(usize, usize)> = Vec::new();
     let mut run: Option<(usize, usize)> = None;
