@@ -3,6 +3,7 @@
 
 use std::ops::Range;
 
+use crate::detect::pair::muffled;
 use crate::detect::{Finding, TakeView};
 use crate::measure::frames::bands_within;
 use crate::report::model::{Role, Severity};
@@ -159,6 +160,9 @@ fn over_db(view: &TakeView<'_>, position: usize, frames: Range<usize>) -> f64 {
     power_db(((loud - quiet) / quiet.max(1e-15)).max(1e-3))
 }
 
+/// Voice over background of a body microphone from which it says how well a boom hears its wearer, dB.
+const REFERENCE_DB: f64 = 6.0;
+
 /// 2-8 kHz of a boom against the wearer's own microphone per line (median over its frames, so that a hit on one of the two does
 /// not count); lines far below the usual are off-mic.
 fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
@@ -177,6 +181,10 @@ fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
         let Some(&own) = view.speech.talkers[talker].tracks.first() else {
             continue;
         };
+        // A body microphone that hears nothing, or has lost its top, is no measure of a boom.
+        let dull = muffled::from(view, own).unwrap_or(usize::MAX);
+        let hears =
+            |l: &Line| l.frames.end <= dull && over_db(view, own, l.frames.clone()) >= REFERENCE_DB;
         for position in view.microphones() {
             if view.take.tracks[position].role == Role::Lav {
                 continue;
@@ -184,7 +192,7 @@ fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
             let mine: Vec<(usize, f64)> = lines
                 .iter()
                 .enumerate()
-                .filter(|(_, l)| l.talker == Some(talker))
+                .filter(|(_, l)| l.talker == Some(talker) && hears(l))
                 .map(|(k, l)| (k, ratio(position, own, l.frames.clone())))
                 .collect();
             let mut ratios: Vec<f64> = mine.iter().map(|&(_, r)| r).collect();

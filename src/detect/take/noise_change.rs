@@ -392,8 +392,6 @@ pub(crate) struct OwnChange {
     pub(crate) step: usize,
     /// After less before, dB.
     pub(crate) change_db: f64,
-    /// The same between the pauses right before and right after, dB; `None` where they are more than a second apart.
-    pub(crate) at_once_db: Option<f64>,
     /// Largest less smallest change of the octaves that the background fills, dB.
     pub(crate) octave_spread_db: f64,
 }
@@ -438,30 +436,11 @@ pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64)
             (octaves.len() == OCTAVES - 1).then_some(OwnChange {
                 step: c.step,
                 change_db: c.db(),
-                at_once_db: at_once_db(&mine, c.step),
                 octave_spread_db: most - least,
             })
         })
         .collect()
 }
-
-/// Change between the pauses right before and right after a step, dB: a drift shows less of it there. `None` where they are more
-/// than a second apart, in which it may have drifted.
-fn at_once_db(b: &Background, step: usize) -> Option<f64> {
-    let at = b.pauses.partition_point(|&s| s < step);
-    let apart = b.pauses.get(at)? - b.pauses.get(at.checked_sub(1)?)?;
-    if apart > AT_ONCE {
-        return None;
-    }
-    let middle = |steps: &[usize]| median(&steps.iter().map(|&s| b.level[s]).collect::<Vec<_>>());
-    Some(
-        middle(&b.pauses[at..(at + LEAST_STEPS).min(b.pauses.len())])
-            - middle(&b.pauses[at.saturating_sub(LEAST_STEPS)..at]),
-    )
-}
-
-/// Steps between two pauses that show a change at one instant: a second.
-const AT_ONCE: usize = 10;
 
 /// A change of the place: every microphone that shows it.
 #[derive(Debug, Clone)]

@@ -5,8 +5,7 @@
 //! amount against the other microphones.
 //! Decision: a change of the background (as for `noise_change`) of at least `min_step_db` in this microphone alone; the octaves
 //! agree within 2 dB, and for a talker who speaks before and after, the level against another microphone moves by the same
-//! amount within `agree_db`. Where all octaves move by one amount within a decibel, at once, which no machine does, the voices only must
-//! not stand still: people turn their heads.
+//! amount within `agree_db`.
 //! Must not fire on: changes of the place, muffled or muted microphones, people who move.
 //! Known misses: steps with no pause on either side, slow fades, steps on all microphones together.
 //! Source: detection practice for background changes (a change of gain moves all bands and the speech by the same dB).
@@ -48,9 +47,6 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Track(run),
 };
 
-/// Octaves that move by one amount, dB: medians of half a second of noise scatter by less.
-const ALIKE_DB: f64 = 1.0;
-
 fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if !view.track(track).is_microphone() {
         return Vec::new();
@@ -62,14 +58,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         .filter(|c| c.octave_spread_db <= 2.0)
         .filter_map(|c| {
             let at = c.step * STEP;
-            let voices = voice_change_db(view, track, at);
-            let same = voices.is_some_and(|v| (v - c.change_db).abs() <= agree);
-            let alike = c.octave_spread_db <= ALIKE_DB
-                && c.at_once_db
-                    .is_some_and(|once| (once - c.change_db).abs() <= agree)
-                && voices.is_none_or(|v| v * c.change_db.signum() >= 0.3 * c.change_db.abs());
-            let start = view.grid.sample(at);
-            (same || alike).then(|| finding(view, track, start, c.change_db, voices))
+            let voices = voice_change_db(view, track, at)?;
+            let same = (voices - c.change_db).abs() <= agree;
+            same.then(|| finding(view, track, view.grid.sample(at), c.change_db, voices))
         })
         .collect()
 }
@@ -100,26 +91,18 @@ fn voice_change_db(view: &TakeView<'_>, track: usize, at: usize) -> Option<f64> 
     (!changes.is_empty()).then(|| median(&changes))
 }
 
-fn finding(
-    view: &TakeView<'_>,
-    track: usize,
-    start: u64,
-    background: f64,
-    voices: Option<f64>,
-) -> Finding {
-    // The background is the steadier of the two.
-    let near = voices.filter(|v| (v - background).abs() <= 1.5);
-    let db = 0.5 * (background + near.unwrap_or(background));
+fn finding(view: &TakeView<'_>, track: usize, start: u64, background: f64, voices: f64) -> Finding {
+    let db = 0.5 * (background + voices);
     view.finding("gain_step", track, start, view.grid.samples)
         .severity(Severity::Caution)
         .confidence(0.85)
         .origin(Origin::Recorder)
         .number("step_db", db, 1)
         .number("background_change_db", background, 1)
-        .number("voice_change_db", voices.unwrap_or(f64::NAN), 1)
+        .number("voice_change_db", voices, 1)
         .says(
             format!(
-                "{} {db:+.1} dB from here on, whatever it hears; undo by {:+.1}.",
+                "{} {db:+.1} dB from here on, voice and background alike; undo by {:+.1}.",
                 view.track(track).label(),
                 -db
             ),
