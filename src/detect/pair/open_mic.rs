@@ -6,7 +6,8 @@
 //!
 //! *Decision.* Gain within `max_below_use_db` of the gain in use for more than `min_s` seconds in which the wearer does not
 //! speak. The gain in use is the high end of the gains around the wearer's own words, where no limiter pulls it down. The
-//! fader must be one that is ridden (lower by more than that elsewhere), or the microphone must lead over its own words.
+//! fader must be one that is ridden (lower by more than that elsewhere), or be as high as the others and its microphone lead
+//! over its own words.
 //!
 //! *Must not fire on.* Faders that rest 6 to 20 dB down between lines and booms left up: a style. Pauses below 3 s. Mixes that
 //! cannot be explained as a sum of the isolated tracks.
@@ -171,7 +172,9 @@ fn opened(view: &TakeView<'_>, mix: &Mix) -> Vec<Open> {
             .filter(|&s| !own[s] && up[s] == Some(false))
             .count();
         let known = (0..steps).filter(|&s| !own[s] && up[s].is_some()).count();
-        if down * 20 <= known && !leads(mix, source, own) {
+        // Never seen lower: it rests, or it is left up.
+        let rests = top_db.is_some_and(|top| use_db < top - below);
+        if down * 20 <= known && (rests || !leads(mix, source, own)) {
             continue;
         }
         let open = held(&up, (UNKNOWN_S * f64::from(HZ)) as usize);
