@@ -564,8 +564,8 @@ pub(crate) fn correlation(a: &[f64], b: &[f64]) -> f64 {
     }
 }
 
-/// Runs with gaps below `gap` frames joined.
-fn joined(mask: &[bool], gap: usize) -> Vec<(usize, usize)> {
+/// Runs with gaps below `gap` joined.
+pub(crate) fn joined(mask: &[bool], gap: usize) -> Vec<(usize, usize)> {
     let mut out: Vec<(usize, usize)> = Vec::new();
     for (start, end) in runs(mask) {
         match out.last_mut() {

@@ -183,8 +183,10 @@ fn mark_off_mic(view: &TakeView<'_>, lines: &mut [Line]) {
         };
         // A body microphone that hears nothing, or has lost its top, is no measure of a boom.
         let dull = muffled::from(view, own).unwrap_or(usize::MAX);
-        let hears =
-            |l: &Line| l.frames.end <= dull && over_db(view, own, l.frames.clone()) >= REFERENCE_DB;
+        let hears = |l: &Line| {
+            let clear = |h: &Hearing| h.position == own && h.over_db >= REFERENCE_DB;
+            l.frames.end <= dull && l.mics.iter().any(clear)
+        };
         for position in view.microphones() {
             if view.take.tracks[position].role == Role::Lav {
                 continue;

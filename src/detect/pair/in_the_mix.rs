@@ -4,7 +4,7 @@
 use crate::compare::Mix;
 use crate::compare::faders::HZ;
 use crate::compare::pairs::{PairMeasures, Segment};
-use crate::compare::speech::runs;
+use crate::compare::speech::joined;
 use crate::detect::TakeView;
 use crate::report::model::Role;
 use crate::units::samples;
@@ -30,6 +30,12 @@ const LEAST_SHARE: f32 = 0.1;
 /// Steps in which it has to say so: a second.
 const LEAST_STEPS: usize = HZ as usize;
 
+/// Whether a mix is enough of a sum of its microphones to tell anything of their faders.
+pub(super) fn adds_up(view: &TakeView<'_>, mix: &Mix) -> bool {
+    let least = view.settings.get(&MIN_EXPLAINED);
+    mix.explained().is_some_and(|e| e >= least)
+}
+
 /// Steps of a mix in which a track's wearer speaks.
 pub(super) fn own_steps(view: &TakeView<'_>, track: usize, steps: usize) -> Vec<bool> {
     let grid = view.grid;
@@ -51,12 +57,12 @@ pub(in crate::detect) fn step_start(view: &TakeView<'_>, step: usize) -> u64 {
     samples(at, view.grid.rate).min(view.grid.samples)
 }
 
-/// Microphones (positions) that go into a mix upside down and those that do not; sources that add too little for too short
-/// a time, or now with one sign and now with the other, are in neither.
-pub(super) fn signs(view: &TakeView<'_>, mix: &Mix) -> (Vec<usize>, Vec<usize>) {
+/// Which of the microphones (positions) go into a mix upside down and which do not; those that add too little for too short a
+/// time, or now with one sign and now with the other, are in neither.
+pub(super) fn signs(mix: &Mix, microphones: &[usize]) -> (Vec<usize>, Vec<usize>) {
     let (mut turned, mut straight) = (Vec::new(), Vec::new());
     for (source, &track) in mix.sources.iter().enumerate() {
-        if !view.track(track).is_microphone() {
+        if !microphones.contains(&track) {
             continue;
         }
         let told: Vec<bool> = (mix.steps.iter().enumerate())
@@ -80,7 +86,7 @@ pub(super) fn signs(view: &TakeView<'_>, mix: &Mix) -> (Vec<usize>, Vec<usize>) 
 
 /// Words that are in no mix of the take.
 #[derive(Debug, Clone, PartialEq)]
-pub(in crate::detect) struct Unheard {
+pub(in crate::detect) struct LeftOut {
     /// Position of the body microphone of who says them.
     pub(in crate::detect) track: usize,
     /// First sample and the one past the last.
@@ -93,13 +99,9 @@ pub(in crate::detect) struct Unheard {
 
 /// Words that no fader lets into a mix, line by line; and body microphones whose faders stay down over all their wearer's
 /// words while those of others come up, where a boom carries the words. Nothing where a mix is no sum of its microphones.
-pub(in crate::detect) fn unheard(view: &TakeView<'_>) -> Vec<Unheard> {
-    let least = view.settings.get(&MIN_EXPLAINED);
+pub(in crate::detect) fn left_out(view: &TakeView<'_>) -> Vec<LeftOut> {
     let mixes: Option<Vec<(&Mix, f64)>> = (view.mixes.iter())
-        .map(|mix| {
-            let told = mix.explained().is_some_and(|e| e >= least);
-            Some((mix, mix.top_db().filter(|_| told)?))
-        })
+        .map(|mix| Some((mix, mix.top_db().filter(|_| adds_up(view, mix))?)))
         .collect();
     let Some(mixes) = mixes.filter(|m| !m.is_empty()) else {
         return Vec::new();
@@ -151,7 +153,7 @@ pub(in crate::detect) fn unheard(view: &TakeView<'_>) -> Vec<Unheard> {
             if let Some(words_s) = most(from, to, &nothing)
                 && said_here_s(view, track, range) >= 0.5 * words_s
             {
-                found.push(Unheard {
+                found.push(LeftOut {
                     track,
                     range,
                     words_s,
@@ -167,7 +169,7 @@ pub(in crate::detect) fn unheard(view: &TakeView<'_>) -> Vec<Unheard> {
             && let Some(words_s) = most(0, steps, &out)
             && said_here_s(view, track, (0, view.grid.samples)) >= 0.5 * words_s
         {
-            found.push(Unheard {
+            found.push(LeftOut {
                 track,
                 range: (0, view.grid.samples),
                 words_s,
@@ -203,14 +205,7 @@ fn said_here_s(view: &TakeView<'_>, track: usize, range: (u64, u64)) -> f64 {
 
 /// Stretches of words, pauses bridged.
 fn lines(own: &[bool]) -> Vec<(usize, usize)> {
-    let mut found: Vec<(usize, usize)> = Vec::new();
-    for (start, end) in runs(own) {
-        match found.last_mut() {
-            Some(last) if (start - last.1) as f64 <= PAUSE_S * f64::from(HZ) => last.1 = end,
-            _ => found.push((start, end)),
-        }
-    }
-    found
+    joined(own, (PAUSE_S * f64::from(HZ)) as usize + 1)
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@
 //! *Source.* Fader recovery by least squares; house rule on style in the contract.
 
 use super::duplicate_track::short;
-use super::in_the_mix::{own_steps, step_start};
+use super::in_the_mix::{adds_up, own_steps, step_start};
 use crate::compare::Mix;
 use crate::compare::faders::HZ;
 use crate::compare::pairs::quantile;
@@ -89,13 +89,7 @@ struct Open {
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let mut found: Vec<(Vec<usize>, Open)> = Vec::new();
-    for mix in view.mixes {
-        if mix
-            .explained()
-            .is_none_or(|e| e < view.settings.get(&MIN_EXPLAINED))
-        {
-            continue;
-        }
+    for mix in view.mixes.iter().filter(|mix| adds_up(view, mix)) {
         for open in opened(view, mix) {
             let same = found.iter_mut().find(|(mixes, o)| {
                 o.track == open.track

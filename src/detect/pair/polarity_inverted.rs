@@ -21,8 +21,7 @@
 //! of those of 80 to 250 Hz.
 
 use super::duplicate_track::short;
-use super::in_the_mix::signs;
-use super::open_mic::MIN_EXPLAINED;
+use super::in_the_mix::{adds_up, signs};
 use crate::compare::Mix;
 use crate::detect::hearing::names;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
@@ -71,13 +70,8 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
             reversed.push(tracks);
         }
     }
-    for mix in view.mixes {
-        if mix
-            .explained()
-            .is_some_and(|e| e >= view.settings.get(&MIN_EXPLAINED))
-        {
-            findings.extend(in_mix(view, mix, &microphones, &reversed));
-        }
+    for mix in view.mixes.iter().filter(|mix| adds_up(view, mix)) {
+        findings.extend(in_mix(view, mix, &microphones, &reversed));
     }
     findings
 }
@@ -108,12 +102,7 @@ fn in_mix(
     microphones: &[usize],
     reversed: &[Vec<usize>],
 ) -> Option<Finding> {
-    let known = |tracks: Vec<usize>| -> Vec<usize> {
-        let known = tracks.into_iter().filter(|t| microphones.contains(t));
-        known.collect()
-    };
-    let (turned, straight) = signs(view, mix);
-    let (turned, straight) = (known(turned), known(straight));
+    let (turned, straight) = signs(mix, microphones);
     if turned.is_empty() {
         return None;
     }

@@ -120,7 +120,7 @@ fn finding(
     (start, end): (u64, u64),
 ) -> Finding {
     let level = units::db(offset.value);
-    let where_ = match (start, end == view.grid.samples) {
+    let place = match (start, end == view.grid.samples) {
         (0, true) => "on the whole track",
         (0, false) => "up to here",
         _ => "from here on",
@@ -134,7 +134,7 @@ fn finding(
         .number("standard_error_share", offset.error, 7)
         .fact("measured_s", offset.seconds)
         .says(
-            format!("Constant offset of {level:.1} dBFS {where_}."),
+            format!("Constant offset of {level:.1} dBFS {place}."),
             "Tell post to high-pass this track before cutting; check the input and its low cut.",
         )
 }

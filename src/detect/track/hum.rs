@@ -182,27 +182,14 @@ struct Heard {
 }
 
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
-    let (line_db, series_db, min_s) = (
-        view.settings.get(&MIN_LINE_DB),
-        view.settings.get(&MIN_SERIES_DB),
-        view.settings.get(&MIN_S),
-    );
     let tracks = judged_tracks(view);
     let mut heard: Vec<Heard> = tracks
         .iter()
         .map(|&track| Heard {
             track,
-            lines: lines_of(
-                &view.tracks[track].lines,
-                line_db,
-                series_db,
-                min_s,
-                view.grid.rate,
-                view.grid.samples,
-            )
-            .into_iter()
-            .filter(|l| !is_landmark(view, track, &l.line))
-            .collect(),
+            lines: (own_lines(view, track).into_iter())
+                .filter(|l| !is_landmark(view, track, &l.line))
+                .collect(),
         })
         .collect();
     let place = of_the_place(&heard, tracks.len());
@@ -228,31 +215,23 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     findings
 }
 
-/// A line of one track: where it stands, in Hz, and from when to when, in samples.
-pub(super) struct Standing {
-    pub(super) hz: f64,
-    pub(super) start: u64,
-    pub(super) end: u64,
+/// Lines of a track that stand still long enough to be hum.
+pub(super) fn standing(view: &TakeView<'_>, track: usize) -> Vec<SteadyLine> {
+    let lines = own_lines(view, track).into_iter();
+    lines.map(|l| l.line).collect()
 }
 
-/// Lines of a track that stand still long enough to be hum.
-pub(super) fn standing(view: &TakeView<'_>, track: usize) -> Vec<Standing> {
+/// All lines of a track that count, landmarks among them.
+fn own_lines(view: &TakeView<'_>, track: usize) -> Vec<Line> {
     let set = |p: &Param| view.settings.get(p);
-    let lines = lines_of(
+    lines_of(
         &view.tracks[track].lines,
         set(&MIN_LINE_DB),
         set(&MIN_SERIES_DB),
         set(&MIN_S),
         view.grid.rate,
         view.grid.samples,
-    );
-    (lines.into_iter())
-        .map(|Line { line, .. }| Standing {
-            hz: line.hz,
-            start: line.start,
-            end: line.end,
-        })
-        .collect()
+    )
 }
 
 fn same(a: f64, b: f64) -> bool {

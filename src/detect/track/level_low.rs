@@ -17,7 +17,7 @@
 
 use super::level::own_speech;
 use crate::detect::pair::duplicate_track::short;
-use crate::detect::pair::in_the_mix::{Unheard, unheard};
+use crate::detect::pair::in_the_mix::{LeftOut, left_out};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::report::model::{Origin, Role, SampleFormat, Severity};
 use crate::settings::Param;
@@ -56,12 +56,12 @@ pub static DETECTOR: Detector = Detector {
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let tracks = 0..view.take.tracks.len();
     (tracks.flat_map(|position| on_track(view, position)))
-        .chain(unheard(view).iter().map(|words| missing(view, words)))
+        .chain(left_out(view).iter().map(|words| missing(view, words)))
         .collect()
 }
 
 /// Words that are in no mix.
-fn missing(view: &TakeView<'_>, words: &Unheard) -> Finding {
+fn missing(view: &TakeView<'_>, words: &LeftOut) -> Finding {
     let label = short(&view.track(words.track).label());
     let (start, end) = words.range;
     let seconds = words.words_s;

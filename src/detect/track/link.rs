@@ -7,17 +7,19 @@
 
 use super::hum;
 use super::impulses::Span;
+use super::rf_hit::NOISE_OCTAVE_DB;
 use super::unheard::{self, Over};
-use crate::compare::speech::runs;
+use crate::compare::speech::joined;
 use crate::detect::TakeView;
 use crate::detect::hearing::{QUIET_DB, median};
 use crate::measure::frames::{Frames, band_edges_hz, bands_within};
+use crate::measure::lines::SteadyLine;
 use crate::report::model::Role;
 use crate::units::power_db;
 
 /// What it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Make {
+pub(in crate::detect) enum Make {
     /// Noise of an open receiver.
     Open,
     /// A tone; middles of the thirds of an octave in which it begins and ends, Hz.
@@ -28,7 +30,7 @@ pub(super) enum Make {
 
 /// A stretch of it.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Lasting {
+pub(in crate::detect) struct Lasting {
     pub(super) span: Span,
     pub(super) make: Make,
     /// Largest level over the prediction, dB.
@@ -61,7 +63,12 @@ const REGULAR: f32 = 0.5;
 const BRIDGED: usize = 3;
 
 /// All lasting radio on a track, in order of start.
-pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
+pub(super) fn lasting<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [Lasting] {
+    let known = &view.known.tracks[track].lasting;
+    known.get_or_init(|| look(view, track))
+}
+
+fn look(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
     if view.track(track).role != Role::Lav || view.track(track).wireless == Some(false) {
         return Vec::new();
     }
@@ -78,8 +85,11 @@ pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
         make,
         over_db: over[start..end].iter().map(level).fold(QUIET_DB, f64::max),
     };
+    let octave_db = view.settings.get(&NOISE_OCTAVE_DB);
     let open = |f: usize| {
-        over[f].most_db >= OPEN_DB && frames.harmonicity(f) < NOISE && Tilt::of(frames, f).is_even()
+        over[f].most_db >= OPEN_DB
+            && frames.harmonicity(f) < NOISE
+            && Tilt::of(frames, f).is_even(octave_db)
     };
     let phone = |f: usize| {
         over[f].most_db >= PHONE_DB
@@ -116,7 +126,7 @@ pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
         let tone = stretch(start, end, Make::Whistle(from, to), &|o| {
             f64::from(o.top_db)
         });
-        let stands = |line: &hum::Standing| {
+        let stands = |line: &SteadyLine| {
             line.start < tone.span.end
                 && line.end > tone.span.start
                 && (over[start..end].iter()).any(|o| (line.hz / middle(o.top)).ln().abs() < 0.13)
@@ -132,18 +142,16 @@ pub(super) fn lasting(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
 /// How a frame's spectrum falls.
 pub(super) struct Tilt {
     /// 8-16 over 4-8 kHz, dB.
-    pub(super) octave_db: f64,
+    octave_db: f64,
     /// 8-16 over 2-4 kHz, dB.
-    pub(super) span_db: f64,
+    span_db: f64,
 }
 
 impl Tilt {
     /// 8-16 over 2-4 kHz of noise behind de-emphasis, at least, dB.
-    pub(super) const SPAN_DB: f64 = -5.5;
+    const SPAN_DB: f64 = -5.5;
     /// More in the highest octave than noise has, dB.
-    pub(super) const MOST_DB: f64 = 4.0;
-    /// 8-16 over 4-8 kHz of noise behind de-emphasis, at least, dB: -2 dB up to a low-pass at 15 kHz; cloth has -5 to -8 dB.
-    const OCTAVE_DB: f64 = -3.5;
+    const MOST_DB: f64 = 4.0;
 
     pub(super) fn of(frames: &Frames, frame: usize) -> Tilt {
         let level = |low_hz: f64, high_hz: f64| {
@@ -156,8 +164,9 @@ impl Tilt {
         }
     }
 
-    fn is_even(&self) -> bool {
-        (Tilt::OCTAVE_DB..=Tilt::MOST_DB).contains(&self.octave_db) && self.span_db >= Tilt::SPAN_DB
+    /// Whether it is that of noise behind de-emphasis; `octave_db` is the least of [`NOISE_OCTAVE_DB`].
+    pub(super) fn is_even(&self, octave_db: f64) -> bool {
+        (octave_db..=Tilt::MOST_DB).contains(&self.octave_db) && self.span_db >= Tilt::SPAN_DB
     }
 }
 
@@ -168,17 +177,11 @@ fn at_phone_rate(hz: f64) -> bool {
 
 /// Stretches of a mask with short breaks bridged, at least `least` long and for the most part set.
 fn held(mask: &[bool], least: usize) -> Vec<(usize, usize)> {
-    let mut joined: Vec<(usize, usize)> = Vec::new();
-    for (start, end) in runs(mask) {
-        match joined.last_mut() {
-            Some(last) if start - last.1 <= BRIDGED => last.1 = end,
-            _ => joined.push((start, end)),
-        }
-    }
     let filled = |&(a, b): &(usize, usize)| {
         b - a >= least && 3 * mask[a..b].iter().filter(|m| **m).count() >= 2 * (b - a)
     };
-    joined.into_iter().filter(filled).collect()
+    let stretches = joined(mask, BRIDGED + 1).into_iter();
+    stretches.filter(filled).collect()
 }
 
 /// Stretches in which one tone stands out alone, moving by no more than a third of an octave a frame.

@@ -13,7 +13,7 @@ pub(crate) mod impulses;
 mod level;
 pub mod level_hot;
 pub mod level_low;
-mod link;
+pub(super) mod link;
 pub mod noise_high;
 pub mod rf_hit;
 pub mod rumble;

@@ -73,7 +73,7 @@ static NOISE_EXCESS_DB: Param = Param {
     range: (6.0, 40.0),
     why: "over the lead of the loud moments, for what has the spectrum of a fading link: nothing that sounds comes near it without being heard elsewhere",
 };
-static NOISE_OCTAVE_DB: Param = Param {
+pub(super) static NOISE_OCTAVE_DB: Param = Param {
     key: "rf_hit.noise_octave_db",
     default: -3.5,
     unit: "dB",
@@ -210,7 +210,7 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
             });
         }
     }
-    hits.extend(link::lasting(view, all.tracks[t]).into_iter().map(|l| Hit {
+    hits.extend(link::lasting(view, all.tracks[t]).iter().map(|l| Hit {
         span: l.span,
         excess_db: l.over_db,
         whiteness_db: f64::NAN,
@@ -289,10 +289,8 @@ fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param
     let floor = power_db(floor.band_power(loudest, bands_within(8000.0, 16_000.0)));
     let low = level(loudest, 63.0, 125.0);
     let bright = level(loudest, 2000.0, 4000.0);
-    let tilt = Tilt::of(frames, loudest);
     span.length() as f64 >= NOISE_S * f64::from(view.grid.rate)
-        && (set(&NOISE_OCTAVE_DB)..=Tilt::MOST_DB).contains(&tilt.octave_db)
-        && tilt.span_db >= Tilt::SPAN_DB
+        && Tilt::of(frames, loudest).is_even(set(&NOISE_OCTAVE_DB))
         && top(&loudest) >= floor + NOISE_OVER_FLOOR_DB
         && (bright - low >= NOISE_OVER_LOWS_DB || low - level(before, 63.0, 125.0) < LOWS_RISE_DB)
 }

@@ -296,7 +296,7 @@ fn a_sliding_whistle_on_one_pack_is_radio() {
     }
 }
 
-/// A phone that logs on: pulses at 13/60 ms, 216.7 Hz (3GPP TS 45.002, frames of 60/13 ms).
+/// A phone that logs on: a pulse every 60/13 ms, 216.7 Hz (3GPP TS 45.002, frames of 60/13 ms).
 #[test]
 fn pulses_of_a_phone_are_radio() {
     for (seed, length) in [(57, 0.4), (58, 2.0)] {
