@@ -4,6 +4,8 @@
 //! them, and keeps steps where they are; a short closing then fills single dips. A minimum of noisy levels lies below their
 //! mean; how far follows from the band's degrees of freedom and the length of the window, and is added back.
 
+use std::sync::LazyLock;
+
 use super::frames::{BANDS, Frames, Grid, band_edges_hz, bands_within};
 use crate::dsp::extreme::slide;
 use crate::units::{power, power_db};
@@ -69,7 +71,17 @@ impl Level16 {
     }
 
     fn power(self) -> f64 {
-        power(f64::from(self.db()))
+        // Whole decibels and parts of one: a product of two from tables takes a tenth of the time of a power of ten.
+        static FACTORS: LazyLock<[Vec<f64>; 2]> = LazyLock::new(|| {
+            let table = |step_db: f64| (0..256).map(|n| power(f64::from(n) * step_db)).collect();
+            [table(1.0), table(1.0 / 256.0)]
+        });
+        if self == Level16::SILENCE {
+            return 0.0;
+        }
+        // From -200 dB up.
+        let code = (i32::from(self.0) - i32::from(i16::MIN)) as usize;
+        FACTORS[0][code >> 8] * FACTORS[1][code & 255] * 1e-20
     }
 }
 

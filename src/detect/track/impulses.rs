@@ -233,15 +233,19 @@ impl Impulses<'_> {
     fn allowed(&self, t: usize, witnesses: &[usize]) -> Option<Vec<u8>> {
         let mut order = witnesses.to_vec();
         order.sort_by_cached_key(|&o| (self.muted[o], i32::from(self.hiss[o]) - self.loud(o)));
-        order
-            .into_iter()
-            .map(|o| self.allowed_by(t, o))
-            .reduce(|best, next| {
-                best.into_iter()
-                    .zip(next)
-                    .map(|(b, n)| if b == 255 { n } else { b })
-                    .collect()
-            })
+        let (&best, next) = order.split_first()?;
+        let mut allowed = self.allowed_by(t, best);
+        for &next in next {
+            // The best can nearly always tell.
+            if !allowed.contains(&255) {
+                break;
+            }
+            let next = self.allowed_by(t, next);
+            for (allowed, next) in allowed.iter_mut().zip(next) {
+                *allowed = if *allowed == 255 { next } else { *allowed };
+            }
+        }
+        Some(allowed)
     }
 
     /// Level of a track when it is loud, in codes.

@@ -79,14 +79,16 @@ struct Witness<'a> {
 }
 
 impl Witness<'_> {
-    /// Level that a sound has at most in a band (the k-th of the ratios) of a frame.
-    fn allows(&self, frame: usize, band: usize, k: usize) -> f64 {
+    /// Lower what a sound has at most in each of the bands from `first` on to what this microphone allows it in a frame.
+    fn bound(&self, frame: usize, first: usize, most: &mut [f64]) {
         // Windows and travel time: the loudest of three frames.
-        let near = frame.saturating_sub(1)..(frame + 2).min(self.frames.bands.len());
-        let level = near
-            .map(|g| f64::from(self.frames.bands[g][band]))
-            .fold(0.0, f64::max);
-        level * self.ratio[k]
+        let row = |frame: usize| &self.frames.bands[frame][first..];
+        let (before, here) = (row(frame.saturating_sub(1)), row(frame));
+        let after = row((frame + 1).min(self.frames.bands.len() - 1));
+        let near = before.iter().zip(here).zip(after).zip(&self.ratio);
+        for (most, (((before, here), after), ratio)) in most.iter_mut().zip(near) {
+            *most = most.min(f64::from(*before.max(here).max(after)) * ratio);
+        }
     }
 }
 
@@ -131,17 +133,15 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
         power(LEAST_DB) * (1.0 - 1e-9),
         power(LEAST_TONE_DB) * (1.0 - 1e-9),
     );
+    let mut expected = vec![0.0; all.len()];
     let frames = (0..view.grid.frames)
         .map(|f| {
+            expected.fill(f64::INFINITY);
+            for witness in witnesses.iter().filter(|w| w.fit[f]) {
+                witness.bound(f, all.start, &mut expected);
+            }
             let floor = floors.step(mine.floor.step(f));
-            let expected: Vec<f64> = (all.clone().enumerate())
-                .map(|(k, band)| {
-                    let predicted = (witnesses.iter().filter(|w| w.fit[f]))
-                        .map(|w| w.allows(f, band, k))
-                        .fold(f64::INFINITY, f64::min);
-                    predicted + floor[k]
-                })
-                .collect();
+            expected.iter_mut().zip(floor).for_each(|(e, f)| *e += f);
             let level = |k: usize| f64::from(mine.frames.bands[f][all.start + k]);
             // Nearly always nothing stands out, which takes no logarithm to see.
             let over = |k: usize, by: f64| level(k) > by * expected[k].max(1e-18);
@@ -261,10 +261,9 @@ fn ratios_db(
             };
             let found: Vec<f64> = alone
                 .iter()
-                .filter_map(|&f| Some((clear(a, &floors[0], f)?, clear(b, &floors[1], f)?)))
-                .map(|(a, b)| power_db(a) - power_db(b))
+                .filter_map(|&f| Some(clear(a, &floors[0], f)? / clear(b, &floors[1], f)?))
                 .collect();
-            (found.len() >= least).then(|| percentile(&found, RATIO_SHARE))
+            (found.len() >= least).then(|| power_db(percentile(&found, RATIO_SHARE)))
         })
         .collect()
 }
