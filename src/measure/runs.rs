@@ -14,8 +14,10 @@ const LEAST_REPEAT: usize = 32;
 const PACKET_S: (f64, f64) = (0.000_9, 0.0405);
 /// Samples that make up the fingerprint of a place.
 const KEY: usize = 8;
+/// Samples on either side over which a mark is the least: one place in nine is one, and of 32 samples none in 1 of 4000 cases.
+const MARK: usize = 4;
 /// Slots of the table of fingerprints, a power of two.
-const SLOTS: usize = 4096;
+const SLOTS: usize = 2048;
 /// Samples looked at together.
 const TILE: usize = 64;
 /// Octaves of run length that are counted.
@@ -79,22 +81,35 @@ widest! {
         zeros
     }
 
-    /// Of each tile one bit for each sample at which a fingerprint is taken.
-    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, bits: &'b [u32]) {
-        for tile in bits.chunks(TILE) {
-            let mut set = 0u64;
-            for (k, bits) in tile.iter().enumerate() {
-                set |= u64::from(is_mark(*bits)) << k;
+    /// Of each tile one bit for each sample at which a fingerprint is taken: where the sample before the last few is the
+    /// least of as many before and after it, by an order in which all numbers are alike. `bits` begin `2 * MARK` samples
+    /// before the first tile; `order` is memory.
+    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, order: &'a mut Vec<u32>, bits: &'b [u32]) {
+        // Whole tiles are looked at; what lies behind the last sample is of no account.
+        order.resize(bits.len() + TILE, 0);
+        for (order, bits) in order.iter_mut().zip(bits) {
+            *order = bits.wrapping_mul(0x9E37_79B1);
+        }
+        let mut left = bits.len() - 2 * MARK;
+        let mut from = 0;
+        while left > 0 {
+            let around = &order[from..from + TILE + 2 * MARK];
+            let mut least = [u32::MAX; TILE];
+            for shift in 0..MARK {
+                let (before, after) = (&around[shift..], &around[shift + MARK + 1..]);
+                for k in 0..TILE {
+                    least[k] = least[k].min(before[k].min(after[k]));
+                }
             }
-            out.push(set);
+            let mut set = 0u64;
+            for k in 0..TILE {
+                set |= u64::from(around[MARK + k] < least[k]) << k;
+            }
+            let count = left.min(TILE);
+            out.push(set & (u64::MAX >> (TILE - count)));
+            (from, left) = (from + count, left - count);
         }
     }
-}
-
-/// Whether a fingerprint is taken at a sample.
-#[inline(always)]
-fn is_mark(bits: u32) -> bool {
-    bits.wrapping_mul(0x9E37_79B1) >> 30 == 0
 }
 
 /// A number that samples alike share, and others hardly ever: products that need not wait for each other.
@@ -123,9 +138,10 @@ pub struct RunsMeter {
     run: Option<Run>,
     // The last samples before `at`, as bits; enough for the longest packet and the longest possible look back.
     past: Vec<u32>,
-    // Of each fingerprint the place where it stood last (its lowest 32 bits) and the whole key.
-    table: Vec<(u32, u32)>,
+    // Of each fingerprint the place where it stood last (its lowest 16 bits), and as many bits of the key.
+    table: Vec<(u16, u16)>,
     marks: Vec<u64>,
+    order: Vec<u32>,
     twice: Vec<bool>,
     open: Option<Repeat>,
     same: u32,
@@ -144,9 +160,11 @@ impl RunsMeter {
             ),
             at: 0,
             run: None,
-            past: Vec::new(),
+            // No sample has these bits.
+            past: vec![u32::MAX; 2 * MARK],
             table: vec![(0, 0); SLOTS],
             marks: Vec::new(),
+            order: Vec::new(),
             twice: Vec::new(),
             open: None,
             same: 0,
@@ -164,7 +182,7 @@ impl RunsMeter {
         any_twice(&mut twice, x, TILE);
         let mut marks = std::mem::take(&mut self.marks);
         marks.clear();
-        set_marks(&mut marks, &self.past[from..]);
+        set_marks(&mut marks, &mut self.order, &self.past[from - 2 * MARK..]);
         for ((tile, &twice), &marks) in x.chunks(TILE).zip(&twice).zip(&marks) {
             self.tile(tile, from, twice, marks);
             from += tile.len();
@@ -185,7 +203,7 @@ impl RunsMeter {
         if equal || self.open.is_some() {
             for (k, &value) in x.iter().enumerate() {
                 self.equal(value, self.at + k as u64);
-                self.repeat(from + k, self.at + k as u64);
+                self.repeat(from + k, self.at + k as u64, marks >> k & 1 != 0);
             }
         } else {
             self.close_run();
@@ -231,14 +249,16 @@ impl RunsMeter {
             let k = k as usize;
             self.look_back(from + k, self.at + k as u64);
             if self.open.is_some() {
-                (k + 1..count).for_each(|k| self.repeat(from + k, self.at + k as u64));
+                for k in k + 1..count {
+                    self.repeat(from + k, self.at + k as u64, marks >> k & 1 != 0);
+                }
                 break;
             }
         }
     }
 
     /// The sample at `i` in `past`, at sample `at` of the track: does it go on with a repeat, or begin one?
-    fn repeat(&mut self, i: usize, at: u64) {
+    fn repeat(&mut self, i: usize, at: u64, marked: bool) {
         let bits = self.past[i];
         self.same = if i > 0 && self.past[i - 1] == bits {
             self.same + 1
@@ -252,13 +272,13 @@ impl RunsMeter {
                 self.close_repeat();
             }
         }
-        if self.open.is_none() && self.same <= 2 && is_mark(bits) {
+        if self.open.is_none() && self.same <= 2 && marked {
             self.look_back(i, at);
         }
     }
 
-    /// Fingerprints are taken only where the samples themselves say so (one place in four), so that a copy is asked at
-    /// the same places as its original and most samples cost nothing.
+    /// Fingerprints are taken only where the samples themselves say so (see [`MARK`]), so that a copy is asked at the same
+    /// places as its original and most samples cost nothing.
     fn look_back(&mut self, i: usize, at: u64) {
         let n = i + 1;
         if n <= KEY {
@@ -268,11 +288,14 @@ impl RunsMeter {
             return;
         };
         let key = fingerprint(last);
-        let slot = &mut self.table[(key >> 20) as usize % SLOTS];
-        let (before, its_key) = std::mem::replace(slot, (at as u32, key));
+        let slot = &mut self.table[(key >> 16) as usize % SLOTS];
+        let (before, its_key) = std::mem::replace(slot, (at as u16, key as u16));
         // Equal samples have equal keys, and a distance counts up to the longest packet only.
-        let period = (at as u32).wrapping_sub(before) as usize;
-        if its_key != key || !(self.period.0..=self.period.1).contains(&period) || period >= n {
+        let period = usize::from((at as u16).wrapping_sub(before));
+        if its_key != key as u16
+            || !(self.period.0..=self.period.1).contains(&period)
+            || period >= n
+        {
             return;
         }
         let length = (0..(n - period).min(self.period.1))
@@ -369,6 +392,22 @@ mod tests {
                     "{packet}: {repeat:?}"
                 );
                 assert!(repeat.length.abs_diff(4 * packet as u64) <= 4);
+            }
+        }
+    }
+
+    #[test]
+    fn marks_are_the_least_of_their_surroundings() {
+        let bits: Vec<u32> = noise(1000).iter().map(|v| v.to_bits()).collect();
+        let order = |i: usize| bits[i].wrapping_mul(0x9E37_79B1);
+        for n in [9, 64, 72, 73, 200, 1000] {
+            let mut sets = Vec::new();
+            set_marks(&mut sets, &mut Vec::new(), &bits[..n]);
+            let marked = |k: usize| sets[k / TILE] >> (k % TILE) & 1 != 0;
+            for k in 0..n - 2 * MARK {
+                let mut around = (k..=k + 2 * MARK).filter(|&i| i != k + MARK);
+                let least = around.all(|i| order(k + MARK) < order(i));
+                assert_eq!(marked(k), least, "{n} {k}");
             }
         }
     }
