@@ -5,15 +5,18 @@
 //! One vector holds the same sample of as many streams as the processor has lanes; the arithmetic of each stream is that of
 //! a single one, to the last bit.
 
+use std::array::from_fn;
 use std::ops::Range;
 
 use pulp::{Simd, WithSimd, bytemuck};
 
 use super::widest::dispatch;
 
-/// A second-order section in transposed direct form II, `a0 = 1`.
+/// A second-order section in transposed direct form II, `a0 = 1`. Its next state is made from the last one and the sample, not
+/// from what comes out: one step less to wait for.
 #[derive(Clone, Copy)]
 pub struct Biquad<S: Simd> {
+    // b0, then what a sample adds to either state: b1 - a1 b0 and b2 - a2 b0.
     b: [S::f64s; 3],
     a: [S::f64s; 2],
     z: [S::f64s; 2],
@@ -33,8 +36,8 @@ impl<S: Simd> Biquad<S> {
         Biquad {
             b: [
                 simd.splat_f64s(b0),
-                simd.splat_f64s(b1),
-                simd.splat_f64s(b2),
+                simd.splat_f64s(b1 - a1 * b0),
+                simd.splat_f64s(b2 - a2 * b0),
             ],
             a: [simd.splat_f64s(a1), simd.splat_f64s(a2)],
             z: [
@@ -54,16 +57,104 @@ impl<S: Simd> Biquad<S> {
     /// The next sample of every stream.
     #[inline(always)]
     pub fn next(&mut self, simd: S, x: S::f64s) -> S::f64s {
-        let ([b0, b1, b2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
+        let ([b0, c1, c2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
         let y = simd.add_f64s(simd.mul_f64s(b0, x), z0);
-        // What does not wait for y comes first.
-        let straight = simd.add_f64s(simd.mul_f64s(b1, x), z1);
+        let straight = simd.add_f64s(simd.mul_f64s(c1, x), z1);
         self.z = [
-            simd.sub_f64s(straight, simd.mul_f64s(a1, y)),
-            simd.sub_f64s(simd.mul_f64s(b2, x), simd.mul_f64s(a2, y)),
+            simd.sub_f64s(straight, simd.mul_f64s(a1, z0)),
+            simd.sub_f64s(simd.mul_f64s(c2, x), simd.mul_f64s(a2, z0)),
         ];
         y
     }
+}
+
+/// [`Biquad`] in single precision, each lane with coefficients of its own. Its rounding is that of single precision amplified
+/// by the resonance of its poles: for corners far below the sampling rate take the other.
+#[derive(Clone, Copy)]
+pub struct Narrow<S: Simd> {
+    b: [S::f32s; 3],
+    a: [S::f32s; 2],
+    z: [S::f32s; 2],
+}
+
+impl<S: Simd> Narrow<S> {
+    /// A section that goes on from a state: coefficients b0, b1, b2, then a1, a2, then the state of each lane.
+    #[inline(always)]
+    pub fn resume(simd: S, of: impl Fn(usize) -> ([f32; 3], [f32; 2], [f32; 2])) -> Narrow<S> {
+        Narrow {
+            b: from_fn(|k| each(simd, |lane| of(lane).0[k])),
+            a: from_fn(|k| each(simd, |lane| of(lane).1[k])),
+            z: from_fn(|k| each(simd, |lane| of(lane).2[k])),
+        }
+    }
+
+    /// State of a lane, to go on with later.
+    #[inline(always)]
+    pub fn state(&self, lane: usize) -> [f32; 2] {
+        self.z.map(|z| narrow_lane::<S>(&z, lane))
+    }
+
+    /// The next sample of every lane.
+    #[inline(always)]
+    pub fn next(&mut self, simd: S, x: S::f32s) -> S::f32s {
+        let ([b0, b1, b2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
+        let y = simd.add_f32s(simd.mul_f32s(b0, x), z0);
+        let straight = simd.add_f32s(simd.mul_f32s(b1, x), z1);
+        self.z = [
+            simd.sub_f32s(straight, simd.mul_f32s(a1, y)),
+            simd.sub_f32s(simd.mul_f32s(b2, x), simd.mul_f32s(a2, y)),
+        ];
+        y
+    }
+
+    /// Let a state that has died away be nothing: numbers too small for all their digits take a hundred times as long.
+    #[inline(always)]
+    pub fn rest(&mut self, simd: S) {
+        let (faint, nothing) = (simd.splat_f32s(1e-20), simd.splat_f32s(0.0));
+        for z in &mut self.z {
+            *z = simd.select_f32s(simd.less_than_f32s(simd.abs_f32s(*z), faint), nothing, *z);
+        }
+    }
+}
+
+/// How often a vector of single precision holds every stream that one of double precision holds: lane `l` belongs to stream
+/// `l % S::F64_LANES`.
+pub const fn times<S: Simd>() -> usize {
+    S::F32_LANES / S::F64_LANES
+}
+
+/// A sample of every stream in single precision, as often as a vector has room; exact for what was single precision before.
+#[inline(always)]
+pub fn narrowed<S: Simd>(simd: S, x: S::f64s) -> S::f32s {
+    // Known beforehand it is one conversion for all of them.
+    match (S::F64_LANES, S::F32_LANES) {
+        (8, 16) => {
+            let x: [f64; 8] = bytemuck::cast(x);
+            bytemuck::cast([x.map(|x| x as f32); 2])
+        }
+        (4, 8) => {
+            let x: [f64; 4] = bytemuck::cast(x);
+            bytemuck::cast([x.map(|x| x as f32); 2])
+        }
+        _ => each(simd, |l| lane::<S>(&x, l % S::F64_LANES) as f32),
+    }
+}
+
+/// One value per lane of single precision.
+#[inline(always)]
+pub fn each<S: Simd>(simd: S, value: impl Fn(usize) -> f32) -> S::f32s {
+    let mut all = simd.splat_f32s(0.0);
+    let lanes: &mut [f32] = bytemuck::cast_slice_mut(std::slice::from_mut(&mut all));
+    for (k, lane) in lanes.iter_mut().enumerate() {
+        *lane = value(k);
+    }
+    all
+}
+
+/// The value of one lane of single precision.
+#[inline(always)]
+pub fn narrow_lane<S: Simd>(values: &S::f32s, lane: usize) -> f32 {
+    bytemuck::cast_slice::<_, f32>(std::slice::from_ref(values))[lane]
 }
 
 /// One value per stream; lanes without a stream are 0.

@@ -10,7 +10,7 @@ use std::sync::LazyLock;
 use pulp::Simd;
 
 use super::make_room;
-use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
+use crate::dsp::biquad::{InStep, Narrow, each, in_step, narrow_lane, narrowed, times};
 use crate::units::power_db;
 
 /// Level of code 0 in dBFS: silence or below.
@@ -158,14 +158,21 @@ fn clipped(length: usize, from: i64, to: i64) -> (usize, usize) {
 }
 
 /// A second-order section, transposed direct form II.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Section {
-    b: [f64; 3],
-    a: [f64; 2],
-    z: [f64; 2],
+    b: [f32; 3],
+    a: [f32; 2],
+    z: [f32; 2],
 }
 
 impl Section {
+    /// What changes nothing.
+    const NONE: Section = Section {
+        b: [1.0, 0.0, 0.0],
+        a: [0.0; 2],
+        z: [0.0; 2],
+    };
+
     /// Low-pass or high-pass by the bilinear transform. `q`: quality at the corner.
     fn new(high_pass: bool, hz: f64, q: f64, rate: f64) -> Section {
         let w = 2.0 * PI * hz.min(0.45 * rate) / rate;
@@ -174,8 +181,8 @@ impl Section {
         let edge = if high_pass { 1.0 + cos } else { 1.0 - cos };
         let middle = if high_pass { -edge } else { edge };
         Section {
-            b: [edge / 2.0 / a0, middle / a0, edge / 2.0 / a0],
-            a: [-2.0 * cos / a0, (1.0 - alpha) / a0],
+            b: [edge / 2.0 / a0, middle / a0, edge / 2.0 / a0].map(|b| b as f32),
+            a: [-2.0 * cos / a0, (1.0 - alpha) / a0].map(|a| a as f32),
             z: [0.0; 2],
         }
     }
@@ -192,9 +199,10 @@ fn butterworth(sections: usize) -> Vec<f64> {
 #[derive(Debug)]
 pub struct FineMeter {
     step: usize,
-    high: [Section; 4],
-    mid: [Section; 3],
-    sums: [f64; 2],
+    /// Of the high band and the middle one.
+    sections: [[Section; SECTIONS]; BANDS],
+    /// Sums of squares of the step so far.
+    sums: [f32; BANDS],
     count: usize,
     out: Fine,
 }
@@ -209,18 +217,21 @@ impl FineMeter {
         let q2 = butterworth(1)[0];
         FineMeter {
             step,
-            high: [
-                Section::new(true, HIGH_HZ.0, q6[0], rate),
-                Section::new(true, HIGH_HZ.0, q6[1], rate),
-                Section::new(true, HIGH_HZ.0, q6[2], rate),
-                Section::new(false, HIGH_HZ.1, q2, rate),
+            sections: [
+                [
+                    Section::new(true, HIGH_HZ.0, q6[0], rate),
+                    Section::new(true, HIGH_HZ.0, q6[1], rate),
+                    Section::new(true, HIGH_HZ.0, q6[2], rate),
+                    Section::new(false, HIGH_HZ.1, q2, rate),
+                ],
+                [
+                    Section::new(true, MID_HZ.0, q4[0], rate),
+                    Section::new(true, MID_HZ.0, q4[1], rate),
+                    Section::new(false, MID_HZ.1, q2, rate),
+                    Section::NONE,
+                ],
             ],
-            mid: [
-                Section::new(true, MID_HZ.0, q4[0], rate),
-                Section::new(true, MID_HZ.0, q4[1], rate),
-                Section::new(false, MID_HZ.1, q2, rate),
-            ],
-            sums: [0.0; 2],
+            sums: [0.0; BANDS],
             count: 0,
             out: Fine {
                 step,
@@ -244,9 +255,10 @@ impl FineMeter {
 
     fn close(&mut self) {
         let n = self.count.max(1) as f64;
-        self.out.high.push(power_code(self.sums[0] / n));
-        self.out.mid.push(power_code(self.sums[1] / n));
-        self.sums = [0.0; 2];
+        let [high, mid] = self.sums.map(|sum| power_code(f64::from(sum) / n));
+        self.out.high.push(high);
+        self.out.mid.push(mid);
+        self.sums = [0.0; BANDS];
         self.count = 0;
     }
 
@@ -259,35 +271,56 @@ impl FineMeter {
     }
 }
 
+/// Bands, and the most sections that one takes.
+const BANDS: usize = 2;
+const SECTIONS: usize = 4;
+
+/// Half decibels ask for single precision only, of which a vector holds both bands of each stream.
 impl InStep for FineMeter {
     #[inline(always)]
     fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut FineMeter], x: &[S::f64s]) {
         let streams = meters.len();
-        let resume = |of: fn(&FineMeter) -> &[Section], k: usize| {
-            let Section { b, a, .. } = of(meters[0])[k];
-            Biquad::resume(simd, b, a, streams, |l| of(meters[l])[k].z)
+        let times = times::<S>().min(BANDS);
+        // What a lane of the vectors of some bands holds: a band and a stream.
+        let place = |first: usize, lane: usize| {
+            let (band, stream) = (first + lane / S::F64_LANES, lane % S::F64_LANES);
+            (band < BANDS && stream < streams).then_some((band, stream))
         };
-        let mut high: [Biquad<S>; 4] = from_fn(|k| resume(|m| &m.high, k));
-        let mut mid: [Biquad<S>; 3] = from_fn(|k| resume(|m| &m.mid, k));
+        let mut cascades: [[Narrow<S>; SECTIONS]; BANDS] = from_fn(|n| {
+            from_fn(|k| {
+                Narrow::resume(simd, |lane| {
+                    let place = place(n * times, lane);
+                    let Section { b, a, z } = place.map_or(Section::NONE, |(band, stream)| {
+                        meters[stream].sections[band][k]
+                    });
+                    (b, a, z)
+                })
+            })
+        });
+        let cascades = &mut cascades[..BANDS / times];
         let mut rest = x;
         while !rest.is_empty() {
             let room = meters[0].step - meters[0].count;
             let (now, later) = rest.split_at(rest.len().min(room));
-            let mut high_sum = gather(simd, streams, |l| meters[l].sums[0]);
-            let mut mid_sum = gather(simd, streams, |l| meters[l].sums[1]);
-            for &v in now {
-                let (mut a, mut b) = (v, v);
-                for section in &mut high {
-                    a = section.next(simd, a);
+            for (n, cascade) in cascades.iter_mut().enumerate() {
+                let place = |lane| place(n * times, lane);
+                let so_far = |(band, stream): (usize, usize)| meters[stream].sums[band];
+                let mut sums = each(simd, |lane| place(lane).map_or(0.0, so_far));
+                let [mut first, mut second, mut third, mut fourth] = *cascade;
+                for &v in now {
+                    let y = second.next(simd, first.next(simd, narrowed(simd, v)));
+                    let y = fourth.next(simd, third.next(simd, y));
+                    sums = simd.add_f32s(sums, simd.mul_f32s(y, y));
                 }
-                for section in &mut mid {
-                    b = section.next(simd, b);
+                *cascade = [first, second, third, fourth];
+                cascade.iter_mut().for_each(|section| section.rest(simd));
+                for lane in 0..S::F32_LANES {
+                    if let Some((band, stream)) = place(lane) {
+                        meters[stream].sums[band] = narrow_lane::<S>(&sums, lane);
+                    }
                 }
-                high_sum = simd.add_f64s(high_sum, simd.mul_f64s(a, a));
-                mid_sum = simd.add_f64s(mid_sum, simd.mul_f64s(b, b));
             }
-            for (l, meter) in meters.iter_mut().enumerate() {
-                meter.sums = [lane::<S>(&high_sum, l), lane::<S>(&mid_sum, l)];
+            for meter in meters.iter_mut() {
                 meter.count += now.len();
                 if meter.count == meter.step {
                     meter.close();
@@ -295,13 +328,17 @@ impl InStep for FineMeter {
             }
             rest = later;
         }
-        for (l, meter) in meters.iter_mut().enumerate() {
-            for (section, lanes) in meter.high.iter_mut().zip(&high) {
-                section.z = lanes.states()(l);
+        for (n, cascade) in cascades.iter().enumerate() {
+            for lane in 0..S::F32_LANES {
+                if let Some((band, stream)) = place(n * times, lane) {
+                    let sections = &mut meters[stream].sections[band];
+                    for (section, now) in sections.iter_mut().zip(cascade) {
+                        section.z = now.state(lane);
+                    }
+                }
             }
-            for (section, lanes) in meter.mid.iter_mut().zip(&mid) {
-                section.z = lanes.states()(l);
-            }
+        }
+        for meter in meters.iter_mut() {
             meter.out.samples += x.len() as u64;
         }
     }

@@ -377,6 +377,7 @@ impl InStep for LtcMeter {
         let streams = meters.len();
         let zero = simd.splat_f64s(0.0);
         let low_step = simd.splat_f64s(meters[0].low_step);
+        let low_kept = simd.splat_f64s(1.0 - meters[0].low_step);
         let decay = simd.splat_f64s(meters[0].decay);
         let (share, least) = (simd.splat_f64s(0.3), simd.splat_f64s(1e-4));
         let never = simd.splat_f64s(f64::INFINITY);
@@ -387,7 +388,7 @@ impl InStep for LtcMeter {
         for tile in x.chunks(TILE) {
             let (mut high, mut low_side, mut positive) = (none, none, none);
             for (n, (&raw, y)) in tile.iter().zip(&mut y).enumerate() {
-                low = simd.add_f64s(low, simd.mul_f64s(low_step, simd.sub_f64s(raw, low)));
+                low = simd.add_f64s(simd.mul_f64s(low_kept, low), simd.mul_f64s(low_step, raw));
                 *y = simd.sub_f64s(raw, low);
                 peak = simd.max_f64s(simd.mul_f64s(peak, decay), simd.abs_f64s(*y));
                 let loud = simd.less_than_f64s(least, peak);
