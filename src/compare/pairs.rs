@@ -134,6 +134,7 @@ struct Scratch {
     cross: Vec<Complex<f32>>,
     weights: Vec<f32>,
     scales: Vec<f32>,
+    coherent: Vec<f32>,
     /// Cross spectrum over the powers.
     normalised: Vec<Complex<f32>>,
     back: Back,
@@ -231,6 +232,7 @@ impl Scratch {
             cross: vec![Complex::default(); layout.bins],
             weights: vec![0.0; layout.bins],
             scales: Vec::with_capacity(layout.bins),
+            coherent: Vec::with_capacity(layout.bins),
             normalised: vec![Complex::default(); layout.bins],
             back: Back::new((layout.bins.max(8) * 5).next_power_of_two()),
         }
@@ -244,19 +246,43 @@ struct Parts<'a> {
     b: &'a TrackCell,
 }
 
-/// Phases that go side by side.
+/// Phases that go side by side: each waits for the one it is made from.
 const BESIDE: usize = 8;
 
+/// A sum of bins, each turned by a phase that grows from bin to bin.
+struct Turning {
+    /// Phases of the next bins, and what takes each to the one after.
+    re: [f64; BESIDE],
+    im: [f64; BESIDE],
+    step: (f64, f64),
+    /// Real and imaginary parts so far.
+    along: [f64; BESIDE],
+    across: [f64; BESIDE],
+}
+
+impl Turning {
+    /// Nothing yet; the first bin has the number `first` and is turned by `turn` times that.
+    fn new(first: usize, turn: f64) -> Turning {
+        let one = Complex::from_polar(1.0, turn);
+        let mut phases = [Complex::from_polar(1.0, turn * first as f64); BESIDE];
+        for k in 1..BESIDE {
+            phases[k] = phases[k - 1] * one;
+        }
+        let step = one.powu(BESIDE as u32);
+        Turning {
+            re: phases.map(|p| p.re),
+            im: phases.map(|p| p.im),
+            step: (step.re, step.im),
+            along: [0.0; BESIDE],
+            across: [0.0; BESIDE],
+        }
+    }
+}
+
 widest! {
-    /// Add bins times phases; the phases go on by `step` each time.
-    fn add_turned<'a, 'b>(
-        sums: &'a mut [[f64; BESIDE]; 2],
-        bins: &'b [[Complex<f32>; BESIDE]],
-        re: [f64; BESIDE],
-        im: [f64; BESIDE],
-        step: (f64, f64),
-    ) {
-        let (mut re, mut im, [mut along, mut across]) = (re, im, *sums);
+    /// Add the next bins.
+    fn add_turned<'a, 'b>(sum: &'a mut Turning, bins: &'b [[Complex<f32>; BESIDE]]) {
+        let Turning { mut re, mut im, step, mut along, mut across } = *sum;
         for x in bins {
             for k in 0..BESIDE {
                 let (x, y) = (f64::from(x[k].re), f64::from(x[k].im));
@@ -265,7 +291,7 @@ widest! {
                 (re[k], im[k]) = (re[k] * step.0 - im[k] * step.1, re[k] * step.1 + im[k] * step.0);
             }
         }
-        *sums = [along, across];
+        *sum = Turning { re, im, step, along, across };
     }
 
     fn geometric_means<'a, 'b>(out: &'a mut [f32], a: &'b [f32], b: &'b [f32]) {
@@ -281,6 +307,42 @@ widest! {
             *out = if power > 0.0 { w / power.sqrt() } else { 0.0 };
         }
     }
+
+    /// Weights times the magnitude-squared coherence without the share that `chance` gives; 0 for silence.
+    fn over_chance<'a, 'b>(
+        out: &'a mut [f32],
+        weights: &'b [f32],
+        cross: &'b [Complex<f32>],
+        a: &'b [f32],
+        b: &'b [f32],
+        chance: f32,
+    ) {
+        for ((((out, w), x), a), b) in out.iter_mut().zip(weights).zip(cross).zip(a).zip(b) {
+            let power = a * b;
+            let share = (x.re * x.re + x.im * x.im) / power;
+            *out = if power > 0.0 { w * ((share - chance) / (1.0 - chance)).max(0.0) } else { 0.0 };
+        }
+    }
+
+    /// Sum of the magnitudes of bins.
+    fn sum_of_sizes<'a>(bins: &'a [Complex<f32>]) -> f64 {
+        let (whole, rest) = bins.as_chunks::<BESIDE>();
+        let mut sums = [0f64; BESIDE];
+        for x in whole {
+            for k in 0..BESIDE {
+                let (re, im) = (f64::from(x[k].re), f64::from(x[k].im));
+                sums[k] += (re * re + im * im).sqrt();
+            }
+        }
+        for x in rest {
+            sums[0] += f64::from(x.norm_sqr()).sqrt();
+        }
+        let mut sum = 0.0;
+        for part in sums {
+            sum += part;
+        }
+        sum
+    }
 }
 
 /// Reduce a cell; `None` where too little stands over the backgrounds.
@@ -293,7 +355,7 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     let weights = &mut scratch.weights[band.clone()];
     let (a, b) = (&parts.a.over[band.clone()], &parts.b.over[band.clone()]);
     geometric_means(weights, a, b);
-    let share: f32 = weights.iter().sum();
+    let share = lanes::sum(weights) as f32;
     if share < LEAST_SHARE * band.len() as f32 {
         return None;
     }
@@ -304,8 +366,9 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     scratch.scales.resize(band.len(), 0.0);
     let (a, b) = (&parts.a.power[band.clone()], &parts.b.power[band.clone()]);
     over_root_powers(&mut scratch.scales, weights, a, b);
-    for (k, scale) in band.clone().zip(&scratch.scales) {
-        scratch.normalised[k] = scratch.cross[k] * *scale;
+    let cross = scratch.cross[band.clone()].iter().zip(&scratch.scales);
+    for (normalised, (cross, scale)) in scratch.normalised[band.clone()].iter_mut().zip(cross) {
+        *normalised = cross * *scale;
     }
     let normalised = &scratch.normalised;
     let bins = scratch.back.bins();
@@ -315,10 +378,7 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     let step_s = 1.0 / (layout.bin_hz * correlation.len() as f64);
     let mut candidates = [Candidate::default(); CANDIDATES];
     let band_of_polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
-    let sizes: f64 = normalised[band_of_polarity]
-        .iter()
-        .map(|x| (f64::from(x.re).powi(2) + f64::from(x.im).powi(2)).sqrt())
-        .sum();
+    let sizes = sum_of_sizes(&normalised[band_of_polarity]);
     let search = Search {
         layout,
         spectrum: normalised,
@@ -335,36 +395,37 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     let polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
     // Windows that overlap by half count as two thirds each.
     let independent = (2 * HALF) as f32 * 2.0 / 3.0;
-    let (mut coherence, mut weight) = (0f32, 0f32);
-    for k in polarity {
-        let w = scratch.weights[k];
-        let power = parts.a.power[k] * parts.b.power[k];
-        if power > 0.0 && w > 0.0 {
-            let msc = scratch.cross[k].norm_sqr() / power;
-            coherence += w * ((msc - 1.0 / independent) / (1.0 - 1.0 / independent)).max(0.0);
-            weight += w;
-        }
-    }
-    let (mut level_a, mut level_b) = (0f64, 0f64);
-    for k in layout.band(500.0, 4000.0) {
-        let w = f64::from(scratch.weights[k]);
-        level_a += w * f64::from(parts.a.power[k]);
-        level_b += w * f64::from(parts.b.power[k]);
-    }
-    let (mut power_a, mut power_b) = (0f64, 0f64);
+    // What has a weight has power.
+    let weights = &scratch.weights[polarity.clone()];
+    let coherent = &mut scratch.coherent;
+    coherent.resize(polarity.len(), 0.0);
+    let (a, b) = (
+        &parts.a.power[polarity.clone()],
+        &parts.b.power[polarity.clone()],
+    );
+    over_chance(
+        coherent,
+        weights,
+        &scratch.cross[polarity],
+        a,
+        b,
+        1.0 / independent,
+    );
+    let (coherence, weight) = (lanes::sum(coherent), lanes::sum(weights));
+    let of_level = layout.band(500.0, 4000.0);
+    let weights = &scratch.weights[of_level.clone()];
+    let [level_a, level_b] =
+        [parts.a, parts.b].map(|t| lanes::sum_of_products(weights, &t.power[of_level.clone()]));
     let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * candidates[0].delay_s();
     let copy = layout.band(COPY_HZ.0, COPY_HZ.1);
     let common = turned_sum(&scratch.cross[copy.clone()], copy.start, turn);
-    for k in copy {
-        power_a += f64::from(parts.a.power[k]);
-        power_b += f64::from(parts.b.power[k]);
-    }
+    let [power_a, power_b] = [parts.a, parts.b].map(|t| lanes::sum(&t.power[copy.clone()]));
     let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
     Some(Cell {
         half: half as u32,
         candidates,
         coherence: if weight > 0.0 {
-            coherence / weight
+            (coherence / weight) as f32
         } else {
             0.0
         },
@@ -429,25 +490,13 @@ pub fn parabola(before: f64, at: f64, after: f64) -> f64 {
 
 /// Sum of bins from `first` on, each turned by `turn` times its number.
 fn turned_sum(bins: &[Complex<f32>], first: usize, turn: f64) -> Complex<f64> {
-    // A phase waits for the one it is made from: several go side by side.
-    let at = |k: usize| Complex::from_polar(1.0, turn * (first + k) as f64);
-    let phases: [Complex<f64>; BESIDE] = std::array::from_fn(at);
-    let step = Complex::from_polar(1.0, turn * BESIDE as f64);
+    let mut sum = Turning::new(first, turn);
     let (whole, rest) = bins.as_chunks::<BESIDE>();
-    let mut sums = [[0f64; BESIDE]; 2];
-    add_turned(
-        &mut sums,
-        whole,
-        phases.map(|p| p.re),
-        phases.map(|p| p.im),
-        (step.re, step.im),
-    );
-    let [re, im] = sums.map(|lanes| lanes.iter().sum());
-    rest.iter()
-        .enumerate()
-        .fold(Complex::new(re, im), |sum, (k, x)| {
-            sum + Complex::new(f64::from(x.re), f64::from(x.im)) * at(whole.len() * BESIDE + k)
-        })
+    add_turned(&mut sum, whole);
+    let mut last = [Complex::default(); BESIDE];
+    last[..rest.len()].copy_from_slice(rest);
+    add_turned(&mut sum, &[last]);
+    Complex::new(sum.along.iter().sum(), sum.across.iter().sum())
 }
 
 /// What the peaks of one cell are refined on.

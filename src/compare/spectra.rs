@@ -10,6 +10,8 @@ use rustfft::num_complex::Complex;
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
 use crate::dsp::shared::hann;
+use crate::dsp::widest::widest;
+use crate::dsp::windows::Windows;
 
 /// Windows per half cell.
 pub const HALF: usize = 6;
@@ -84,20 +86,40 @@ pub struct TrackCell {
 impl TrackCell {
     /// This half and the next as one: shares by their power. Nothing where this one is nothing.
     fn with(&self, next: &TrackCell) -> TrackCell {
-        let halves = |k: usize| (self.power[k], self.over[k], next.power[k], next.over[k]);
         let bins = self.power.len().min(next.power.len());
-        TrackCell {
-            power: (0..bins).map(|k| self.power[k] + next.power[k]).collect(),
-            over: (0..bins)
-                .map(halves)
-                .map(|(p, a, q, b)| {
-                    if p + q > 0.0 {
-                        (p * a + q * b) / (p + q)
-                    } else {
-                        0.0
-                    }
-                })
-                .collect(),
+        let (mut power, mut over) = (vec![0.0; bins], vec![0.0; bins]);
+        join(&mut power, &mut over, self, next);
+        TrackCell { power, over }
+    }
+}
+
+widest! {
+    /// Powers of two cells together, and shares by their power; 0 where there is none.
+    fn join<'a, 'b>(
+        power: &'a mut [f32],
+        over: &'a mut [f32],
+        first: &'b TrackCell,
+        next: &'b TrackCell,
+    ) {
+        let n = power.len();
+        let (over, p, a) = (&mut over[..n], &first.power[..n], &first.over[..n]);
+        let (q, b) = (&next.power[..n], &next.over[..n]);
+        for k in 0..n {
+            power[k] = p[k] + q[k];
+            let share = (p[k] * a[k] + q[k] * b[k]) / power[k];
+            over[k] = if power[k] > 0.0 { share } else { 0.0 };
+        }
+    }
+
+    /// The share of each power that stands over its background, which the power moves.
+    fn stand_out<'a, 'b>(over: &'a mut [f32], background: &'a mut [f32], power: &'b [f32]) {
+        for ((over, background), &power) in over.iter_mut().zip(background).zip(power) {
+            // Exact silence is no background: after it the estimate starts anew.
+            let risen = power.min(*background * RISE);
+            let sounds = (*background > 0.0) & (power > 0.0);
+            *background = if sounds { risen } else { power };
+            let share = (1.0 - MINIMUM_BIAS * *background / power).max(0.0);
+            *over = if power > 0.0 { share } else { 0.0 };
         }
     }
 }
@@ -107,7 +129,7 @@ pub struct SpectrumMeter {
     layout: Layout,
     fft: Forward,
     window: Arc<Vec<f32>>,
-    pending: Vec<f32>,
+    windows: Windows,
     background: Vec<f32>,
     power: Vec<f32>,
     in_half: usize,
@@ -131,7 +153,7 @@ impl SpectrumMeter {
         SpectrumMeter {
             layout,
             window: hann(layout.size),
-            pending: Vec::new(),
+            windows: Windows::new(layout.size, layout.hop, 0),
             background: Vec::new(),
             power: vec![0.0; layout.bins],
             in_half: 0,
@@ -145,17 +167,14 @@ impl SpectrumMeter {
     pub fn push(&mut self, x: &[f32]) {
         self.block.windows.clear();
         self.block.cells.clear();
-        self.pending.extend_from_slice(x);
-        let mut used = 0;
-        while self.pending.len() - used >= self.layout.size {
-            let here = &self.pending[used..used + self.layout.size];
+        let mut windows = std::mem::take(&mut self.windows);
+        windows.push(x, |here| {
             let bins = self.fft.bins(here, 0.0, &self.window, self.layout.bins);
             self.block.windows.extend_from_slice(bins);
             lanes::add_powers(&mut self.power, bins);
             self.window_done();
-            used += self.layout.hop;
-        }
-        self.pending.drain(..used);
+        });
+        self.windows = windows;
     }
 
     fn window_done(&mut self) {
@@ -168,21 +187,7 @@ impl SpectrumMeter {
             self.background.clone_from(&self.power);
         }
         let mut over = vec![0f32; self.layout.bins];
-        for ((over, &power), background) in over
-            .iter_mut()
-            .zip(&self.power)
-            .zip(self.background.iter_mut())
-        {
-            // Exact silence is no background: after it the estimate starts anew.
-            *background = if *background > 0.0 && power > 0.0 {
-                power.min(*background * RISE)
-            } else {
-                power
-            };
-            if power > 0.0 {
-                *over = (1.0 - MINIMUM_BIAS * *background / power).max(0.0);
-            }
-        }
+        stand_out(&mut over, &mut self.background, &self.power);
         let power = std::mem::replace(&mut self.power, vec![0.0; self.layout.bins]);
         let half = TrackCell { power, over };
         self.block.cells.push(self.half.with(&half));

@@ -96,16 +96,7 @@ impl Forward {
         count: usize,
     ) -> &[Complex<f32>] {
         let half = self.pairs.len();
-        // Pairs lie in memory as the samples do.
-        shaped(bytemuck::cast_slice_mut(&mut self.pairs), x, offset, window);
-        self.plan.half.process_outofplace_with_scratch(
-            &mut self.pairs,
-            &mut self.bins[..half],
-            &mut self.scratch,
-        );
-        let first = self.bins[0];
-        self.bins[0] = Complex::new(first.re + first.im, 0.0);
-        self.bins[half] = Complex::new(first.re - first.im, 0.0);
+        self.halves(x, offset, window);
         let (below, above) = self.bins.split_at_mut(half / 2);
         // Every bin below the middle is made together with one above it; where none above is wanted, no more than wanted.
         let wanted = if count > half / 2 { half / 2 } else { count }.max(1) - 1;
@@ -119,6 +110,43 @@ impl Forward {
         );
         above[0].im = -above[0].im;
         &self.bins[..count]
+    }
+
+    /// The powers of all bins, as [`Forward::bins`] has them; `powers` has one place more than half the size.
+    pub fn powers(&mut self, x: &[f32], offset: f32, window: &[f32], powers: &mut [f32]) {
+        let half = self.pairs.len();
+        self.halves(x, offset, window);
+        let (below, above) = self.bins.split_at(half / 2);
+        let (low, high) = powers.split_at_mut(half / 2);
+        for (power, bin) in [(&mut low[0], below[0]), (&mut high[0], above[0])] {
+            *power = bin.norm_sqr();
+        }
+        let last = above.len() - 1;
+        high[last] = above[last].norm_sqr();
+        let (re, im) = &self.plan.turns;
+        powers_apart(
+            &mut low[1..],
+            &mut high[1..last],
+            &below[1..],
+            &above[1..last],
+            re,
+            im,
+        );
+    }
+
+    /// The transform of even samples as real and odd ones as imaginary parts; its first bin stands as the first and the last.
+    fn halves(&mut self, x: &[f32], offset: f32, window: &[f32]) {
+        let half = self.pairs.len();
+        // Pairs lie in memory as the samples do.
+        shaped(bytemuck::cast_slice_mut(&mut self.pairs), x, offset, window);
+        self.plan.half.process_outofplace_with_scratch(
+            &mut self.pairs,
+            &mut self.bins[..half],
+            &mut self.scratch,
+        );
+        let first = self.bins[0];
+        self.bins[0] = Complex::new(first.re + first.im, 0.0);
+        self.bins[half] = Complex::new(first.re - first.im, 0.0);
     }
 }
 
@@ -183,6 +211,39 @@ widest! {
         im: &'b [f32],
     ) {
         all_apart(below, above, re, im);
+    }
+
+    /// The powers of what [`apart`] makes.
+    fn powers_apart<'a, 'b>(
+        low_powers: &'a mut [f32],
+        high_powers: &'a mut [f32],
+        below: &'b [Complex<f32>],
+        above: &'b [Complex<f32>],
+        re: &'b [f32],
+        im: &'b [f32],
+    ) {
+        let (mut low, mut high) = ([Complex::default(); LANES], [Complex::default(); LANES]);
+        let whole = below.len() / LANES * LANES;
+        for from in (0..whole).step_by(LANES) {
+            let to = from + LANES;
+            let mirrored = above.len() - to..above.len() - from;
+            low.copy_from_slice(&below[from..to]);
+            high.copy_from_slice(&above[mirrored.clone()]);
+            all_apart(&mut low, &mut high, &re[from..to], &im[from..to]);
+            for k in 0..LANES {
+                low_powers[from + k] = low[k].re * low[k].re + low[k].im * low[k].im;
+            }
+            let high_powers = &mut high_powers[mirrored];
+            for k in 0..LANES {
+                high_powers[k] = high[k].re * high[k].re + high[k].im * high[k].im;
+            }
+        }
+        for k in whole..below.len() {
+            let (low, high) = (below[k], above[above.len() - 1 - k]);
+            let [a, b, c, d] = pair_apart(low.re, low.im, high.re, high.im, re[k], im[k]);
+            low_powers[k] = a * a + b * b;
+            high_powers[above.len() - 1 - k] = c * c + d * d;
+        }
     }
 
     /// The other way round.
@@ -290,6 +351,10 @@ mod tests {
             for count in [size / 2 + 1, size / 2, size / 3, size / 4, 1] {
                 assert_eq!(own.bins(&x, 0.1, &window, count), &bins[..count]);
             }
+            let mut powers = vec![0.0; size / 2 + 1];
+            own.powers(&x, 0.1, &window, &mut powers);
+            let plain: Vec<f32> = bins.iter().map(|b| b.re * b.re + b.im * b.im).collect();
+            assert_eq!(powers, plain);
         }
     }
 

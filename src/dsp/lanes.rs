@@ -44,6 +44,32 @@ widest! {
         energy_within(x)
     }
 
+    /// Sum.
+    pub fn sum<'a>(x: &'a [f32]) -> f64 {
+        sum_within(x)
+    }
+
+    /// Sum of products of single-precision numbers in double precision; the shorter length counts.
+    pub fn sum_of_products<'a, 'b>(a: &'a [f32], b: &'b [f32]) -> f64 {
+        let mut lanes = [0f64; LANES];
+        let n = a.len().min(b.len());
+        let (left, left_rest) = a[..n].as_chunks::<LANES>();
+        let (right, right_rest) = b[..n].as_chunks::<LANES>();
+        for (x, y) in left.iter().zip(right) {
+            for k in 0..LANES {
+                lanes[k] += f64::from(x[k]) * f64::from(y[k]);
+            }
+        }
+        let mut sum = 0.0;
+        for (x, y) in left_rest.iter().zip(right_rest) {
+            sum += f64::from(*x) * f64::from(*y);
+        }
+        for lane in lanes {
+            sum += lane;
+        }
+        sum
+    }
+
     /// Sum of products in single precision; the shorter length counts.
     pub fn dot<'a, 'b>(a: &'a [f32], b: &'b [f32]) -> f32 {
         dot_within(a, b)
@@ -63,13 +89,6 @@ widest! {
     pub fn shape<'a, 'b>(out: &'a mut [f32], x: &'b [f32], window: &'b [f32]) {
         for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
             *out = x * w;
-        }
-    }
-
-    /// Power of each bin; the shorter length counts.
-    pub fn powers<'a, 'b>(out: &'a mut [f32], spectrum: &'b [Complex<f32>]) {
-        for (out, c) in out.iter_mut().zip(spectrum) {
-            *out = c.re * c.re + c.im * c.im;
         }
     }
 
@@ -100,6 +119,20 @@ widest! {
             let mut set = 0u64;
             for (k, ((before, here), after)) in before.iter().zip(here).zip(after).enumerate() {
                 set |= u64::from((here > before) & (here >= after) & (*here > 0.0)) << k;
+            }
+            out.push(set);
+        }
+    }
+
+    /// Of each 64 values one bit for each that lies on the other side of zero than the one after it; of the last value there is
+    /// none.
+    pub fn set_crossings<'a, 'b>(out: &'a mut Vec<u64>, values: &'b [f32]) {
+        let count = values.len().max(1) - 1;
+        let (here, after) = (&values[..count], &values[values.len() - count..]);
+        for (here, after) in here.chunks(64).zip(after.chunks(64)) {
+            let mut set = 0u64;
+            for (k, (here, after)) in here.iter().zip(after).enumerate() {
+                set |= u64::from((*here >= 0.0) != (*after >= 0.0)) << k;
             }
             out.push(set);
         }
@@ -155,6 +188,26 @@ pub fn energy_within(x: &[f32]) -> f64 {
     let mut sum = 0.0;
     for &v in rest {
         sum += f64::from(v) * f64::from(v);
+    }
+    for lane in lanes {
+        sum += lane;
+    }
+    sum
+}
+
+/// [`sum`] for work that is compiled for the widest instructions itself.
+#[inline(always)]
+pub fn sum_within(x: &[f32]) -> f64 {
+    let mut lanes = [0f64; LANES];
+    let (whole, rest) = x.as_chunks::<LANES>();
+    for part in whole {
+        for k in 0..LANES {
+            lanes[k] += f64::from(part[k]);
+        }
+    }
+    let mut sum = 0.0;
+    for &v in rest {
+        sum += f64::from(v);
     }
     for lane in lanes {
         sum += lane;
@@ -240,20 +293,6 @@ impl Sum {
     }
 }
 
-/// Positions at which something holds, in order, into `found` (cleared first): without a branch that depends on it.
-#[inline(always)]
-pub fn places(count: usize, found: &mut Vec<u32>, holds: impl Fn(usize) -> bool) {
-    found.clear();
-    found.resize(count, 0);
-    let mut n = 0;
-    for i in 0..count {
-        // Kept only if the next one does not write over it; n never passes i.
-        found[n] = i as u32;
-        n += usize::from(holds(i));
-    }
-    found.truncate(n);
-}
-
 /// The bits that are set, from the lowest up.
 pub fn set_bits(mut set: u64) -> impl Iterator<Item = u32> {
     std::iter::from_fn(move || {
@@ -292,6 +331,9 @@ mod tests {
             assert!((f64::from(dot(&x, &x)) - squares).abs() <= 1e-5 * squares);
             let wide: Vec<f64> = x.iter().map(|&v| f64::from(v)).collect();
             assert!((dot_wide(&wide, &wide) - squares).abs() <= 1e-12 * squares);
+            assert!((sum_of_products(&x, &x) - squares).abs() <= 1e-12 * squares);
+            let plain: f64 = x.iter().map(|&v| f64::from(v)).sum();
+            assert!((sum(&x) - plain).abs() <= 1e-12 * n as f64);
         }
     }
 
@@ -325,11 +367,16 @@ mod tests {
     }
 
     #[test]
-    fn places_are_those_where_it_holds() {
-        let mut found = vec![9];
-        places(10, &mut found, |i| i % 3 == 0);
-        assert_eq!(found, [0, 3, 6, 9]);
-        places(0, &mut found, |_| true);
-        assert!(found.is_empty());
+    fn crossings_are_those_of_single_comparisons() {
+        for n in [0, 1, 2, 64, 65, 66, 200] {
+            let x = noise(n, 8);
+            let mut sets = Vec::new();
+            set_crossings(&mut sets, &x);
+            assert_eq!(sets.len(), n.saturating_sub(1).div_ceil(64));
+            for k in 0..n.saturating_sub(1) {
+                let set = sets[k / 64] >> (k % 64) & 1 != 0;
+                assert_eq!(set, (x[k] >= 0.0) != (x[k + 1] >= 0.0), "{n} {k}");
+            }
+        }
     }
 }

@@ -8,3 +8,4 @@ pub mod fft;
 pub mod lanes;
 pub mod shared;
 pub mod widest;
+pub mod windows;

@@ -10,6 +10,7 @@ use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
 use crate::dsp::shared::hann;
 use crate::dsp::widest::widest;
+use crate::dsp::windows::Windows;
 
 /// Number of bands: 20..44.7 Hz, then the third octaves 50 Hz .. 20 kHz (IEC 61260-1, base ten).
 pub const BANDS: usize = 28;
@@ -147,9 +148,23 @@ widest! {
         weights: &'b [(usize, Vec<f32>)],
         scale: f32,
     ) {
-        for (band, (first, shares)) in bands.iter_mut().zip(weights) {
-            *band = lanes::dot_within(shares, &powers[*first..]) * scale;
+        let mut sums = [[0f32; LANES]; BANDS];
+        for (sums, (first, shares)) in sums.iter_mut().zip(weights) {
+            let parts = shares.as_chunks::<LANES>().0.iter();
+            for (shares, powers) in parts.zip(powers[*first..].as_chunks::<LANES>().0) {
+                for k in 0..LANES {
+                    sums[k] += shares[k] * powers[k];
+                }
+            }
         }
+        for (band, s) in bands.iter_mut().zip(&sums) {
+            *band = ((s[0] + s[4] + (s[2] + s[6])) + (s[1] + s[5] + (s[3] + s[7]))) * scale;
+        }
+    }
+
+    /// Largest magnitude, sum, sum of squares.
+    fn levels<'a>(x: &'a [f32]) -> (f32, f64, f64) {
+        (lanes::peak_within(x), lanes::sum_within(x), lanes::energy_within(x))
     }
 }
 
@@ -166,9 +181,7 @@ pub struct FramesMeter {
     lag_window: Vec<f32>,
     auto_rate: f64,
     low_bin: usize,
-    // Samples from `origin` on that are still needed; `origin` may lie before the take, where it is silent.
-    pending: Vec<f32>,
-    origin: i64,
+    windows: Windows,
     total: u64,
     // A constant offset would leak into the lowest band and pass for background.
     offset: Option<f32>,
@@ -186,6 +199,8 @@ impl std::fmt::Debug for FramesMeter {
 }
 
 const AUTO_SIZE: usize = 512;
+/// Bins of a band that are summed up side by side.
+const LANES: usize = 8;
 /// The offset follows the means of the frames with half a second: below any sound, above the drift of electronics.
 const OFFSET_STEP: f32 = 0.04;
 
@@ -205,12 +220,13 @@ impl FramesMeter {
             .map(|b| {
                 let first = ((edges[b] / bin_hz - 0.5).floor().max(0.0)) as usize;
                 let last = ((edges[b + 1] / bin_hz + 0.5).ceil() as usize).min(size / 2);
-                let shares = (first..=last.max(first))
+                let mut shares: Vec<f32> = (first..=last.max(first))
                     .map(|k| {
                         let (lo, hi) = ((k as f64 - 0.5) * bin_hz, (k as f64 + 0.5) * bin_hz);
                         ((hi.min(edges[b + 1]) - lo.max(edges[b])) / bin_hz).clamp(0.0, 1.0) as f32
                     })
                     .collect();
+                shares.resize(shares.len().next_multiple_of(LANES), 0.0);
                 if first > size / 2 {
                     (0, Vec::new())
                 } else {
@@ -242,14 +258,15 @@ impl FramesMeter {
             scale: (2.0 / (size as f64 * energy)) as f32,
             window,
             weights,
-            powers: vec![0.0; size / 2 + 1],
+            // Bands that end with the last bins ask for some more.
+            powers: vec![0.0; size / 2 + 1 + LANES],
             fft: Forward::new(size),
             back: Back::new(AUTO_SIZE),
             lag_window,
             auto_rate,
             low_bin: (60.0 / bin_hz).ceil() as usize,
-            pending: Vec::new(),
-            origin: hop as i64 / 2 - size as i64 / 2,
+            // The first window reaches to before the take, where it is silent.
+            windows: Windows::new(size, hop, (size - hop) / 2),
             total: 0,
             offset: None,
             out: Frames {
@@ -275,42 +292,34 @@ impl FramesMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        if self.total == 0 && self.pending.is_empty() {
-            self.pending.resize((-self.origin).max(0) as usize, 0.0);
-        }
-        self.pending.extend_from_slice(x);
         self.total += x.len() as u64;
-        let mut used = 0;
-        while self.pending.len() - used >= self.size {
-            self.frame(used, self.hop);
-            used += self.hop;
-        }
-        self.pending.drain(..used);
-        self.origin += used as i64;
+        let mut windows = std::mem::take(&mut self.windows);
+        windows.push(x, |around| self.frame(around, self.hop));
+        self.windows = windows;
     }
 
-    fn frame(&mut self, at: usize, own: usize) {
-        let first = at + (self.size - self.hop) / 2;
-        let mine = &self.pending[first..first + own];
-        let peak = lanes::peak(mine);
+    /// Measure the frame in the middle of a window; `own` of its samples are there.
+    fn frame(&mut self, around: &[f32], own: usize) {
+        let first = (self.size - self.hop) / 2;
+        let mine = &around[first..first + own];
+        let (peak, sum, energy) = levels(mine);
         // Nothing is taken off digital silence: it stays exactly that.
         let offset = if peak > 0.0 {
-            let mut sum = lanes::Sum::default();
-            sum.add(mine);
-            let mean = (sum.total() / own.max(1) as f64) as f32;
+            let mean = (sum / own.max(1) as f64) as f32;
             let so_far = *self.offset.get_or_insert(mean);
             self.offset = Some(so_far + OFFSET_STEP * (mean - so_far));
             so_far
         } else {
             0.0
         };
-        let around = &self.pending[at..at + self.size];
-        let power = lanes::energy(mine) / own.max(1) as f64;
-        let bins = self
-            .fft
-            .bins(around, offset, &self.window, self.powers.len());
+        let power = energy / own.max(1) as f64;
         let mut bands = [0f32; BANDS];
-        lanes::powers(&mut self.powers, bins);
+        self.fft.powers(
+            around,
+            offset,
+            &self.window,
+            &mut self.powers[..=self.size / 2],
+        );
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
         let (harmonicity, lag) = self.harmonicity();
         self.out.peak.push(peak);
@@ -327,8 +336,8 @@ impl FramesMeter {
         let high = ((2500.0 / (self.auto_rate / AUTO_SIZE as f64)) as usize).min(AUTO_SIZE / 2 - 1);
         let bins = self.back.bins();
         bins.fill(Complex::default());
-        let within = bins.iter_mut().zip(&self.powers);
-        for (bin, power) in within.take(high + 1).skip(self.low_bin) {
+        let band = self.low_bin..(high + 1).min(self.size / 2 + 1);
+        for (bin, power) in bins[band.clone()].iter_mut().zip(&self.powers[band]) {
             bin.re = *power;
         }
         let correlation = self.back.samples();
@@ -339,13 +348,11 @@ impl FramesMeter {
         let shortest = (self.auto_rate / 400.0).floor() as usize;
         let longest = (self.auto_rate / 70.0).ceil() as usize;
         let mut best = (0f32, 0);
-        for lag in shortest..=longest.min(AUTO_SIZE / 2 - 1) {
-            let r = correlation[lag];
-            if r >= correlation[lag - 1] && r >= correlation[lag + 1] {
-                let r = (r / zero / self.lag_window[lag].max(0.05)).min(1.0);
-                if r > best.0 {
-                    best = (r, lag);
-                }
+        let around = &correlation[shortest - 1..=longest.min(AUTO_SIZE / 2 - 1) + 1];
+        for lag in lanes::maxima(around).iter().map(|&k| shortest + k as usize) {
+            let r = (correlation[lag] / zero / self.lag_window[lag].max(0.05)).min(1.0);
+            if r > best.0 {
+                best = (r, lag);
             }
         }
         best
@@ -354,17 +361,14 @@ impl FramesMeter {
     /// Measure what is left; the frames beyond the end see silence there.
     pub fn finish(mut self) -> Frames {
         let frames = self.total.div_ceil(self.hop as u64) as usize;
-        if self.total > 0 {
-            self.pending
-                .resize(self.pending.len() + self.size + self.hop, 0.0);
-        }
-        let mut used = 0;
-        while self.out.power.len() < frames {
-            let own = (self.total - self.out.power.len() as u64 * self.hop as u64)
-                .min(self.hop as u64) as usize;
-            self.frame(used, own);
-            used += self.hop;
-        }
+        let mut windows = std::mem::take(&mut self.windows);
+        windows.push(&vec![0.0; self.size + self.hop], |around| {
+            let measured = self.out.power.len();
+            let left = self.total.saturating_sub((measured * self.hop) as u64);
+            if measured < frames {
+                self.frame(around, left.min(self.hop as u64) as usize);
+            }
+        });
         self.out.grid = Grid {
             rate: self.rate,
             hop: self.hop,

@@ -7,10 +7,12 @@
 
 use std::sync::Arc;
 
+use pulp::{Simd, WithSimd};
+
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
 use crate::dsp::shared::{Shared, hann};
-use crate::dsp::widest::widest;
+use crate::dsp::widest::{dispatch, widest};
 use crate::units::power_db;
 
 /// Length of the spectra in seconds, at least: low range, high range.
@@ -142,6 +144,7 @@ impl RangeMeter {
         let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
         let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
         let window = hann(size);
+        let thirds = thirds(first..last, bin_hz);
         let weight_block = ((rate * WEIGHT_BLOCK_S) as usize).max(1);
         RangeMeter {
             rate,
@@ -154,10 +157,10 @@ impl RangeMeter {
             weighted,
             sums: sums(&window),
             out: Spectra {
-                thirds: thirds(first..last, bin_hz).len(),
+                thirds: thirds.len(),
                 ..Spectra::default()
             },
-            thirds: thirds(first..last, bin_hz),
+            thirds,
             window,
             fft: Forward::new(size),
             powers: vec![0.0; size / 2 + 1],
@@ -200,33 +203,32 @@ impl RangeMeter {
         }
         let bins = self.bins.clone();
         let powers = &mut self.powers;
-        let count = powers.len();
-        lanes::powers(powers, self.fft.bins(&self.pending, 0.0, window, count));
+        self.fft.powers(&self.pending, 0.0, window, powers);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
         let bin_hz = self.rate / self.size as f64;
-        let mut part = Vec::new();
         let background_dbfs: Vec<f32> = self
             .thirds
             .iter()
             .map(|third| {
-                part.clear();
-                part.extend(powers[third.clone()].iter().map(|p| p.to_bits()));
-                power_db(median(&mut part) / std::f64::consts::LN_2 * density) as f32
+                power_db(median(&powers[third.clone()]) / std::f64::consts::LN_2 * density) as f32
             })
             .collect();
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
-        let mut around = Vec::with_capacity(2 * AROUND);
+        let mut around = [f32::INFINITY; 2 * AROUND];
         let first = bins.start;
         for k in likely_peaks(powers, bins, least) {
             let k = first + k as usize;
             let p = f64::from(powers[k]);
             let (below, above) = surroundings(powers, k);
-            around.clear();
-            around.extend(below.iter().chain(above).map(|p| p.to_bits()));
-            let mean = median(&mut around) / std::f64::consts::LN_2;
+            around.fill(f32::INFINITY);
+            around[..below.len()].copy_from_slice(below);
+            around[below.len()..below.len() + above.len()].copy_from_slice(above);
+            let middle = (below.len() + above.len()) / 2;
+            let median = f64::from(dispatch(RankAmongFew(&around, middle)));
+            let mean = median / std::f64::consts::LN_2;
             if p < least * mean {
                 continue;
             }
@@ -290,65 +292,114 @@ fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
     )
 }
 
-widest! {
-    /// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of
-    /// these do not exceed what the mean then may be at most.
-    fn keep_likely<'a, 'b>(bins: &'a mut Vec<u32>, powers: &'b [f32], first: usize, least: f64) {
-        let mut kept = 0;
+/// How many of some values on either side do not exceed a limit; at most 2^24.
+#[inline(always)]
+fn count_up_to<S: Simd>(simd: S, sides: [&[f32]; 2], limit: f32) -> usize {
+    let (one, none) = (simd.splat_f32s(1.0), simd.splat_f32s(0.0));
+    let limits = simd.splat_f32s(limit);
+    let (mut counts, mut beside) = (none, 0);
+    for values in sides {
+        let (vectors, rest) = S::as_simd_f32s(values);
+        for values in vectors {
+            let within = simd.less_than_or_equal_f32s(*values, limits);
+            counts = simd.add_f32s(counts, simd.select_f32s(within, one, none));
+        }
+        for value in rest {
+            beside += usize::from(*value <= limit);
+        }
+    }
+    simd.reduce_sum_f32s(counts) as usize + beside
+}
+
+/// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of these do not
+/// exceed what the mean then may be at most.
+struct KeepLikely<'a> {
+    bins: &'a mut Vec<u32>,
+    powers: &'a [f32],
+    first: usize,
+    least: f64,
+}
+
+impl WithSimd for KeepLikely<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let KeepLikely {
+            bins,
+            powers,
+            first,
+            least,
+        } = self;
         // The margin is for the rounding of single precision.
         let share = (std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
+        let mut kept = 0;
         for j in 0..bins.len() {
             let k = first + bins[j] as usize;
-            let limit = (powers[k] * share).to_bits() as i32;
+            let limit = powers[k] * share;
             let (below, above) = surroundings(powers, k);
-            let mut up_to = 0;
-            if let (Some(below), Some(above)) = (
-                below.first_chunk::<AROUND>(),
-                above.first_chunk::<AROUND>(),
-            ) {
-                // One for each that is not over the limit. Bits of powers order as they do, and the sign of a difference goes
-                // through the lanes of a vector where a comparison does not.
-                let mut counts = [0; AROUND];
-                for i in 0..AROUND {
-                    let (below, above) = (below[i].to_bits() as i32, above[i].to_bits() as i32);
-                    counts[i] = ((below - 1 - limit) >> 31) + ((above - 1 - limit) >> 31);
-                }
-                for count in counts {
-                    up_to -= count;
-                }
-            } else {
-                for v in below {
-                    up_to += i32::from(v.to_bits() as i32 <= limit);
-                }
-                for v in above {
-                    up_to += i32::from(v.to_bits() as i32 <= limit);
-                }
-            }
+            let up_to = count_up_to(simd, [below, above], limit);
             // Kept only if the next one does not write over it.
             bins[kept] = bins[j];
-            kept += usize::from(2 * up_to as usize > below.len() + above.len());
+            kept += usize::from(2 * up_to > below.len() + above.len());
         }
         bins.truncate(kept);
     }
+}
 
-    /// Of each 64 values one bit for each from `low` to `high`.
-    fn set_between<'a, 'b>(out: &'a mut Vec<u64>, values: &'b [u32], low: u32, high: u32) {
-        for values in values.chunks(64) {
-            let mut set = 0u64;
-            for (k, v) in values.iter().enumerate() {
-                set |= u64::from(v.wrapping_sub(low) <= high - low) << k;
+/// The value of a rank among a few: the largest of those that no more than `rank` lie below.
+struct RankAmongFew<'a>(&'a [f32; 2 * AROUND], usize);
+
+impl WithSimd for RankAmongFew<'_> {
+    type Output = f32;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> f32 {
+        let RankAmongFew(values, rank) = self;
+        let (one, none) = (simd.splat_f32s(1.0), simd.splat_f32s(0.0));
+        let rank = simd.splat_f32s(rank as f32);
+        let mut largest = none;
+        for here in S::as_simd_f32s(values).0 {
+            let mut below = none;
+            for value in values {
+                let less = simd.less_than_f32s(simd.splat_f32s(*value), *here);
+                below = simd.add_f32s(below, simd.select_f32s(less, one, none));
             }
-            out.push(set);
+            let low = simd.less_than_or_equal_f32s(below, rank);
+            largest = simd.max_f32s(largest, simd.select_f32s(low, *here, none));
         }
+        simd.reduce_max_f32s(largest)
     }
+}
 
-    /// How many values lie below a limit.
-    fn count_below<'a>(values: &'a [u32], limit: u32) -> usize {
-        let mut count = 0u32;
-        for v in values {
-            count += u32::from(*v < limit);
+widest! {
+    /// The value of a rank among powers within 2^-14, found by halving: the bits of powers order as they do, and counting
+    /// those below a limit takes a small part of the time that sorting or parting them does. 0 where there is none of that
+    /// rank.
+    fn of_rank<'a>(powers: &'a [f32], rank: usize) -> f32 {
+        if rank >= powers.len() {
+            return 0.0;
         }
-        count as usize
+        let (mut low, mut high) = (i32::MAX, 0);
+        for power in powers {
+            let bits = power.to_bits() as i32;
+            low = low.min(bits);
+            high = high.max(bits);
+        }
+        // At most `rank` powers lie below `low`, and more below `high` or up to it.
+        while high - low > 1 << 9 {
+            let middle = low + (high - low) / 2;
+            let mut count = 0i32;
+            for power in powers {
+                count += i32::from((power.to_bits() as i32) < middle);
+            }
+            if count as usize <= rank {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        f32::from_bits(low as u32)
     }
 }
 
@@ -356,29 +407,29 @@ widest! {
 /// over it: counting those is cheaper than ranking them, and settles nearly all.
 fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<u32> {
     let mut maxima = lanes::maxima(&powers[bins.start - 1..bins.end + 1]);
-    keep_likely(&mut maxima, powers, bins.start, least);
+    let first = bins.start;
+    dispatch(KeepLikely {
+        bins: &mut maxima,
+        powers,
+        first,
+        least,
+    });
     maxima
 }
 
-/// The strongest peaks (over their background) of each third of an octave, ascending in frequency.
+/// The strongest peaks (over their background) of each third of an octave; what is given and what is left ascends in frequency.
 fn strongest(mut found: Vec<(usize, Peak)>) -> Vec<Peak> {
-    found.sort_by(|a, b| {
-        a.0.cmp(&b.0)
-            .then(b.1.over_background_db.total_cmp(&a.1.over_background_db))
-            .then(a.1.hz.total_cmp(&b.1.hz))
-    });
-    let (mut kept, mut run) = (Vec::new(), (usize::MAX, 0));
-    for (third, peak) in found {
-        run = if run.0 == third {
-            (third, run.1 + 1)
-        } else {
-            (third, 1)
-        };
-        if run.1 <= PEAKS_PER_THIRD {
-            kept.push(peak);
+    let mut kept = Vec::with_capacity(found.len());
+    for third in found.chunk_by_mut(|a, b| a.0 == b.0) {
+        let most = third.len().min(PEAKS_PER_THIRD);
+        if third.len() > PEAKS_PER_THIRD {
+            third.sort_by(|(_, a), (_, b)| {
+                (b.over_background_db.total_cmp(&a.over_background_db)).then(a.hz.total_cmp(&b.hz))
+            });
+            third[..most].sort_by(|(_, a), (_, b)| a.hz.total_cmp(&b.hz));
         }
+        kept.extend(third[..most].iter().map(|(_, peak)| peak));
     }
-    kept.sort_by(|a, b| a.hz.total_cmp(&b.hz));
     kept
 }
 
@@ -393,41 +444,9 @@ fn interpolated(before: f32, peak: f32, after: f32) -> (f64, f64) {
     (offset, (b - 0.25 * (a - c) * offset).exp())
 }
 
-/// Median of powers given by their bits, which order as they do; 0 of nothing.
-fn median(powers: &mut [u32]) -> f64 {
-    if powers.is_empty() {
-        return 0.0;
-    }
-    let middle = powers.len() / 2;
-    let value = among_few(powers, middle).unwrap_or_else(|| *powers.select_nth_unstable(middle).1);
-    f64::from(f32::from_bits(value))
-}
-
-/// The value of a rank, sought among those that a sample of the values says are near it; `None` where it is not there.
-fn among_few(values: &[u32], rank: usize) -> Option<u32> {
-    const SAMPLE: usize = 64;
-    if values.len() < 4 * SAMPLE {
-        return None;
-    }
-    let every = values.len() / SAMPLE;
-    let mut sample: [u32; SAMPLE] = std::array::from_fn(|i| values[i * every]);
-    sample.sort_unstable();
-    let expected = rank * SAMPLE / values.len();
-    let (low, high) = (
-        sample[expected.saturating_sub(SAMPLE / 8)],
-        sample[(expected + SAMPLE / 8).min(SAMPLE - 1)],
-    );
-    let within = rank.checked_sub(count_below(values, low))?;
-    let mut sets = Vec::with_capacity(values.len().div_ceil(64));
-    set_between(&mut sets, values, low, high);
-    let mut near = Vec::with_capacity(values.len());
-    for (values, set) in values.chunks(64).zip(sets) {
-        near.extend(lanes::set_bits(set).map(|k| values[k as usize]));
-    }
-    if within >= near.len() {
-        return None;
-    }
-    Some(*near.select_nth_unstable(within).1)
+/// Median of powers; 0 of nothing.
+fn median(powers: &[f32]) -> f64 {
+    f64::from(of_rank(powers, powers.len() / 2))
 }
 
 /// Where each sample stands between the middles of blocks: the block before, and the share of the way to the next.
@@ -835,6 +854,42 @@ fn median64(values: &mut [f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_rank_is_that_of_the_sorted_powers() {
+        for n in [1, 2, 31, 32, 33, 1000] {
+            let powers: Vec<f32> = crate::synth::sources::noise(n, 3)
+                .iter()
+                .map(|v| (20.0 * v).exp())
+                .collect();
+            let mut sorted = powers.clone();
+            sorted.sort_by(f32::total_cmp);
+            for rank in [0, n / 3, n / 2, n - 1] {
+                let ratio = of_rank(&powers, rank) / sorted[rank];
+                assert!((ratio - 1.0).abs() < 2f32.powi(-13), "{n} {rank} {ratio}");
+            }
+        }
+        assert_eq!(of_rank(&[0.0; 5], 2), 0.0);
+        let mut few = [f32::INFINITY; 2 * AROUND];
+        for n in [1, 2, 31, 32] {
+            let noise = crate::synth::sources::noise(n, 4);
+            // Some alike.
+            few[..n]
+                .iter_mut()
+                .zip(noise)
+                .for_each(|(f, v)| *f = (8.0 * v).round().exp());
+            let mut sorted = few;
+            sorted.sort_by(f32::total_cmp);
+            for rank in [0, n / 2, n - 1] {
+                assert_eq!(
+                    dispatch(RankAmongFew(&few, rank)),
+                    sorted[rank],
+                    "{n} {rank}"
+                );
+            }
+        }
+        assert_eq!(of_rank(&[], 0), 0.0);
+    }
 
     fn peaks(spectra: impl IntoIterator<Item = u32>) -> Vec<(u32, Peak)> {
         let peak = Peak {

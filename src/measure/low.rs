@@ -109,8 +109,7 @@ impl LowMeter {
     /// Take in samples of the copy.
     pub fn push(&mut self, x: &[f32]) {
         for &sample in x {
-            let frame = self.at * self.factor / self.hop;
-            if frame as usize > self.out.len() {
+            if self.at * self.factor >= (self.out.len() as u64 + 1) * self.hop {
                 self.close();
             }
             let mut y = [f64::from(sample); LOW_BANDS];

@@ -10,7 +10,7 @@
 //! Source: a clipped wave has its curvature in two points and none between them; a smooth top spreads it evenly. Widths: a
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
-use crate::dsp::lanes::{peak, places};
+use crate::dsp::lanes::{peak, set_bits, set_crossings};
 
 /// Lobes below this share of the recent loudest are not looked at: -6 dB.
 const LOUD: f32 = 0.5;
@@ -70,7 +70,7 @@ pub struct TopsMeter {
     seen: usize,
     /// Samples of the running lobe that have been let go.
     gone: usize,
-    ends: Vec<u32>,
+    ends: Vec<u64>,
     /// Number of tops at which the faint ones among them are let go.
     next_prune: usize,
     out: Tops,
@@ -108,12 +108,12 @@ impl TopsMeter {
             let first = self.seen.max(1);
             let last = (self.seen + TILE).min(self.pending.len() - MARGIN);
             if first < last && !self.pass_quiet(first, last) {
-                let here = &self.pending[first - 1..last];
-                places(last - first, &mut ends, |k| {
-                    (here[k] >= 0.0) != (here[k + 1] >= 0.0)
-                });
-                for &k in &ends {
-                    self.close(first + k as usize);
+                ends.clear();
+                set_crossings(&mut ends, &self.pending[first - 1..last]);
+                for (&set, from) in ends.iter().zip((first..).step_by(64)) {
+                    for k in set_bits(set) {
+                        self.close(from + k as usize);
+                    }
                 }
             }
             self.seen = last;

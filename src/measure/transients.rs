@@ -5,7 +5,6 @@
 //! radio click misses the prediction by many times the usual error. Looking from both sides also tells how many samples
 //! are damaged: none at a joint or step, one for a single bad sample, more for anything that came through a filter.
 
-use std::collections::VecDeque;
 use std::f64::consts::PI;
 use std::ops::Range;
 
@@ -68,7 +67,7 @@ pub struct TransientsMeter {
     origin: u64,
     total: u64,
     next: u64,
-    steps: VecDeque<Step>,
+    steps: Vec<Step>,
     first_step: u64,
     judged: u64,
     scratch: Scratch,
@@ -106,7 +105,7 @@ impl TransientsMeter {
             origin: 0,
             total: 0,
             next: 0,
-            steps: VecDeque::new(),
+            steps: Vec::new(),
             first_step: 0,
             judged: 0,
             scratch: Scratch::default(),
@@ -123,10 +122,10 @@ impl TransientsMeter {
             self.judge(self.judged);
             self.judged += 1;
         }
-        while self.first_step + 2 * (AROUND as u64) + 4 < self.judged {
-            self.steps.pop_front();
-            self.first_step += 1;
-        }
+        let needed = self.judged.saturating_sub(2 * AROUND as u64 + 4);
+        let surplus = needed.saturating_sub(self.first_step) as usize;
+        self.steps.drain(..surplus);
+        self.first_step += surplus as u64;
         let keep_from = (self.first_step * self.step as u64)
             .saturating_sub((self.fit + self.guard + self.order) as u64);
         let surplus = (keep_from.saturating_sub(self.origin)) as usize;
@@ -177,27 +176,27 @@ impl TransientsMeter {
         if higher_before || higher_after {
             return;
         }
-        let last = (k + AROUND).min(self.steps.len() - 1);
-        let mut around = [0f32; 2 * AROUND];
-        let mut n = 0;
-        for (i, step) in self
-            .steps
-            .range(k.saturating_sub(AROUND)..=last)
-            .enumerate()
-        {
-            if (i + k.saturating_sub(AROUND)).abs_diff(k) > 1 {
-                around[n] = step.rms;
-                n += 1;
-            }
-        }
-        let around = &mut around[..n];
+        let before = &self.steps[k.saturating_sub(AROUND)..k.saturating_sub(1)];
+        let last = (k + AROUND + 1).min(self.steps.len());
+        let after = &self.steps[(k + 2).min(last)..last];
+        let n = before.len() + after.len();
         let middle = n / 2;
-        let too_high = |scale: f32| f64::from(here.peak) < LOOK * f64::from(scale);
         // The median is too high where that many values are: counting is cheaper than ranking, and settles most.
-        if n < AROUND || around.iter().filter(|&&rms| too_high(rms)).count() >= n - middle {
+        let too_high = |step: &Step| f64::from(here.peak) < LOOK * f64::from(step.rms);
+        let count = |steps: &[Step]| {
+            steps
+                .iter()
+                .map(|s| usize::from(too_high(s)))
+                .sum::<usize>()
+        };
+        if n < AROUND || count(before) + count(after) >= n - middle {
             return;
         }
-        let scale = *around.select_nth_unstable_by(middle, f32::total_cmp).1;
+        let mut around = [0f32; 2 * AROUND];
+        for (around, step) in around.iter_mut().zip(before.iter().chain(after)) {
+            *around = step.rms;
+        }
+        let scale = *around[..n].select_nth_unstable_by(middle, f32::total_cmp).1;
         if scale <= 0.0 {
             return;
         }
