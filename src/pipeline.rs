@@ -470,7 +470,8 @@ fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>
     let mut block = Block::default();
     let end = crate::units::samples(seconds, take.rate);
     while decoder.position() < end && decoder.next_into(&mut block)? {
-        push(&mut meters, &mut block);
+        silence_nonfinite(&mut meters, &mut block);
+        push(&mut meters, &block);
     }
     Ok(finish(meters))
 }
@@ -485,9 +486,9 @@ fn meters(take: &Take, samples: u64) -> Meters {
         .collect()
 }
 
-/// Hand a block to the meters; what is no number becomes silence and is counted.
-fn push(meters: &mut Meters, block: &mut Block) {
-    let Block { start, x, codes } = block;
+/// What is no number becomes silence and is counted.
+fn silence_nonfinite(meters: &mut Meters, block: &mut Block) {
+    let Block { x, codes, .. } = block;
     let tracks = meters.iter_mut().zip(x.iter_mut().zip(codes.iter()));
     tracks.for_each(|((_, nonfinite), (x, codes))| {
         // Whole numbers are finite.
@@ -503,6 +504,11 @@ fn push(meters: &mut Meters, block: &mut Block) {
             *nonfinite += 1;
         }
     });
+}
+
+/// Hand a block to the meters.
+fn push(meters: &mut Meters, block: &Block) {
+    let Block { start, x, codes } = block;
     let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
     let (mut filtered, mut plain): (Vec<_>, Vec<_>) =
         meters.iter_mut().map(|(m, _)| m.halves()).unzip();
@@ -563,8 +569,9 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
             }
         });
         for mut block in blocks {
-            push(&mut meters, &mut block);
-            between.push(&block.x);
+            silence_nonfinite(&mut meters, &mut block);
+            // Together, so that no thread waits for the end of one before the other.
+            rayon::join(|| push(&mut meters, &block), || between.push(&block.x));
             how.watch.measured(per_sample * block.len() as u64);
             // Its memory is used again; at the end nobody wants it.
             let _ = used.send(block);
