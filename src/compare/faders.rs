@@ -300,20 +300,10 @@ impl FaderMeter {
         for k in 0..windows {
             let share = MEMORY.max(1.0 / (self.windows + k + 1) as f32);
             let mut row = vec![0f32; bins];
-            for (i, &source) in self.sources.iter().enumerate() {
-                let first = i == 0;
-                for (bin, x) in window(source, k).iter().enumerate() {
-                    row[bin] = if first {
-                        x.norm_sqr()
-                    } else {
-                        row[bin] + x.norm_sqr()
-                    };
-                }
+            for &source in &self.sources {
+                lanes::add_powers(&mut row, window(source, k));
             }
-            for (mean, now) in self.mean_power.iter_mut().zip(&mut row) {
-                *mean += share * (*now - *mean);
-                *now = if *mean > 0.0 { 1.0 / mean.sqrt() } else { 0.0 };
-            }
+            weigh_by_mean(&mut row, &mut self.mean_power, share);
             weights.push(row);
         }
         for (k, weights) in weights.iter().enumerate() {
@@ -556,6 +546,16 @@ fn magnitude(x: Complex<f32>) -> f32 {
 }
 
 widest! {
+    /// Let the mean of the powers follow what is there now by a share, and put the inverse of its root in their place; 0 for
+    /// silence.
+    fn weigh_by_mean<'a>(now: &'a mut [f32], mean: &'a mut [f32], share: f32) {
+        for (mean, now) in mean.iter_mut().zip(now) {
+            *mean += share * (*now - *mean);
+            let weight = 1.0 / mean.sqrt();
+            *now = if *mean > 0.0 { weight } else { 0.0 };
+        }
+    }
+
     /// Real and imaginary parts times weight, one after the other.
     fn weigh<'a, 'b>(out: &'a mut [f32], x: &'b [Complex<f32>], weights: &'b [f32]) {
         for ((out, x), w) in out.as_chunks_mut::<2>().0.iter_mut().zip(x).zip(weights) {
@@ -712,9 +712,12 @@ fn ripple(
     );
     let sizes: Vec<f32> = out.iter().map(|&x| magnitude(x)).collect();
     let top = (first..=last).max_by(|&p, &q| sizes[p].total_cmp(&sizes[q]).then(q.cmp(&p)))?;
-    let mut sorted = sizes[first..=last].to_vec();
-    sorted.sort_by(f32::total_cmp);
-    let median = sorted[sorted.len() / 2].max(1e-12);
+    let mut around = sizes[first..=last].to_vec();
+    let middle = around.len() / 2;
+    let median = around
+        .select_nth_unstable_by(middle, f32::total_cmp)
+        .1
+        .max(1e-12);
     let offset = parabola(
         f64::from(sizes[top - 1]),
         f64::from(sizes[top]),

@@ -20,12 +20,13 @@ widest! {
         range_within(x)
     }
 
-    /// Of each tile whether a value in it stands next to itself.
+    /// Of each tile whether a value in it stands before the same value, be that the first of the next tile.
     pub fn any_twice<'a, 'b>(out: &'a mut Vec<bool>, x: &'b [f32], tile: usize) {
-        for x in x.chunks(tile) {
-            let (these, next) = (&x[..x.len() - 1], &x[1..]);
+        for from in (0..x.len()).step_by(tile) {
+            // As many as a tile has, so that nothing is left over when they fill whole vectors.
+            let to = (from + tile).min(x.len() - 1);
             let mut equal = 0;
-            for (this, next) in these.iter().zip(next) {
+            for (this, next) in x[from..to].iter().zip(&x[from + 1..to + 1]) {
                 equal |= u32::from(this == next);
             }
             out.push(equal != 0);
@@ -83,13 +84,6 @@ widest! {
         let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
         add_products(&mut lanes, left, right);
         total(left_rest, right_rest, lanes)
-    }
-
-    /// Samples times window into `out`; the shortest length counts.
-    pub fn shape<'a, 'b>(out: &'a mut [f32], x: &'b [f32], window: &'b [f32]) {
-        for ((out, x), w) in out.iter_mut().zip(x).zip(window) {
-            *out = x * w;
-        }
     }
 
     /// Add the power of each bin; the shorter length counts.
@@ -364,6 +358,21 @@ mod tests {
             assert_eq!(maxima(&x), single, "{n}");
         }
         assert_eq!(set_bits(1 << 63 | 5).collect::<Vec<_>>(), [0, 2, 63]);
+    }
+
+    #[test]
+    fn values_that_stand_twice_are_found_in_their_tile() {
+        for n in [1, 63, 64, 65, 128, 200] {
+            for twice in 0..n {
+                let mut x: Vec<f32> = (0..n).map(|v| v as f32).collect();
+                x[twice] = x[(twice + 1) % n];
+                let mut found = Vec::new();
+                any_twice(&mut found, &x, 64);
+                let wanted = |tile: usize| twice + 1 < n && twice / 64 == tile;
+                assert_eq!(found, (0..n.div_ceil(64)).map(wanted).collect::<Vec<_>>());
+            }
+        }
+        any_twice(&mut Vec::new(), &[], 64);
     }
 
     #[test]
