@@ -199,6 +199,12 @@ pub fn in_step<M: InStep>(meters: &mut [&mut M], x: &[&[f32]]) {
     dispatch(Streams { meters, x });
 }
 
+/// [`in_step`] as on a processor without vectors.
+#[cfg(test)]
+pub(crate) fn in_step_singly<M: InStep>(meters: &mut [&mut M], x: &[&[f32]]) {
+    Streams { meters, x }.with_simd(pulp::Scalar::new());
+}
+
 struct Streams<'a, 'm, M> {
     meters: &'a mut [&'m mut M],
     x: &'a [&'a [f32]],

@@ -347,6 +347,7 @@ impl InStep for FineMeter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::biquad::in_step_singly;
 
     fn sine(hz: f64, rate: u32, seconds: f64) -> Vec<f32> {
         (0..(f64::from(rate) * seconds) as usize)
@@ -358,6 +359,23 @@ mod tests {
         let mut meter = FineMeter::new(rate);
         x.chunks(block).for_each(|b| meter.push(b));
         meter.finish()
+    }
+
+    /// Three tracks: as many as fill no vector.
+    #[test]
+    fn every_processor_reads_the_same() {
+        let x: Vec<Vec<f32>> = (1..=3)
+            .map(|seed| crate::synth::sources::noise(9_999, seed))
+            .collect();
+        let x: Vec<&[f32]> = x.iter().map(Vec::as_slice).collect();
+        let measure = |go: fn(&mut [&mut FineMeter], &[&[f32]])| -> Vec<Fine> {
+            let mut meters: Vec<FineMeter> = x.iter().map(|_| FineMeter::new(48_000)).collect();
+            go(&mut meters.iter_mut().collect::<Vec<_>>(), &x);
+            meters.into_iter().map(FineMeter::finish).collect()
+        };
+        for (vectors, single) in measure(in_step).iter().zip(&measure(in_step_singly)) {
+            assert_eq!((&vectors.high, &vectors.mid), (&single.high, &single.mid));
+        }
     }
 
     /// The same filters in double precision, one sample after the other.
