@@ -43,6 +43,9 @@ pub struct Top {
     pub knee: f32,
     /// First sample and length of the straight stretch.
     pub flat: (u64, u32),
+    /// How fast the straight stretch falls back to zero, as the corner of the first-order high-pass that would make a level
+    /// one fall so, Hz: 0 where it is level, negative where it rises, 0 without corners.
+    pub sag_hz: f32,
     /// Time above nine tenths of the height over time above half of it.
     pub width: f32,
 }
@@ -57,6 +60,7 @@ pub struct Tops {
 /// Measures [`Tops`]. Block lengths do not change the result.
 #[derive(Debug)]
 pub struct TopsMeter {
+    rate: f64,
     scale: f64,
     forget: f64,
     /// Share of the recent loudest that is left after so many samples.
@@ -82,6 +86,7 @@ impl TopsMeter {
         let scale = (f64::from(rate) / 48_000.0).max(0.1);
         let forget = -1.0 / (FORGET_S * f64::from(rate.max(1)));
         TopsMeter {
+            rate: f64::from(rate),
             scale,
             forget,
             kept: (0..(LONGEST * scale) as usize)
@@ -179,12 +184,14 @@ impl TopsMeter {
             .map(|v| f64::from(v * sign) / f64::from(height))
             .collect();
         let (knee, from, length) = straightest(&y, self.scale);
+        let sag = sag(&y[from..from + length]) * self.rate / std::f64::consts::TAU;
         self.out.list.push(Top {
             at: self.origin + (start + place) as u64,
             level: height,
             positive: sign > 0.0,
             knee: knee as f32,
             flat: (self.origin + (first + from) as u64, length as u32),
+            sag_hz: sag as f32,
             width: (time_above(&y, 0.9) / time_above(&y, 0.5).max(1e-9)) as f32,
         });
         if self.out.list.len() >= self.next_prune {
@@ -239,6 +246,24 @@ fn straightest(y: &[f64], scale: f64) -> (f64, usize, usize) {
         }
     }
     best
+}
+
+/// Share of its height that a straight stretch loses per sample, going by the least-squares line between its corners; 0 for
+/// fewer than four samples.
+fn sag(stretch: &[f64]) -> f64 {
+    let inside = stretch.get(1..stretch.len().max(2) - 1).unwrap_or(&[]);
+    let n = inside.len() as f64;
+    let mean = inside.iter().sum::<f64>() / n;
+    let (mut along, mut square) = (0.0, 0.0);
+    for (k, y) in inside.iter().enumerate() {
+        let t = k as f64 - (n - 1.0) / 2.0;
+        along += t * y;
+        square += t * t;
+    }
+    if inside.len() < 2 || mean <= 0.0 {
+        return 0.0;
+    }
+    -along / square / mean
 }
 
 /// Time in samples that a polygon through the points spends above a height.
@@ -321,6 +346,11 @@ mod tests {
                     "{rate} {corner_hz}: {sharp} of {}",
                     tops.len()
                 );
+                // A level piece behind a first-order high-pass falls by 2 pi f of itself in a second.
+                let mut sags: Vec<f32> = tops.iter().map(|t| t.sag_hz).collect();
+                sags.sort_by(f32::total_cmp);
+                let sag = f64::from(sags[sags.len() / 2]);
+                assert!((sag - corner_hz).abs() < 2.0 + 0.05 * corner_hz, "{sag}");
                 // Above 0.5 for 2 acos(0.5/0.7) of a turn: 0.247 of the period.
                 let flat = f64::from(tops[40].flat.1) / f64::from(rate) * 331.0;
                 assert!((flat - 0.247).abs() < 0.03, "{flat}");

@@ -35,6 +35,17 @@ impl Rendered {
             .for_each(|v| *v = v.clamp(-top, top));
     }
 
+    /// A low-cut of first order in one path, corner in Hz.
+    pub fn low_cut(&mut self, track: usize, hz: f64) {
+        let kept = (-std::f64::consts::TAU * hz / f64::from(self.rate)).exp();
+        let (mut last, mut y) = (0f64, 0f64);
+        for v in self.x(track).iter_mut() {
+            y = kept * (y + f64::from(*v) - last);
+            last = f64::from(*v);
+            *v = y as f32;
+        }
+    }
+
     /// Exact zeros.
     pub fn zeros(&mut self, track: usize, at_s: f64, length_s: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));

@@ -9,7 +9,9 @@
 //!
 //! *Decision.* Over the tops within 6 dB of the loudest, from the loudest down, corners speak for the fault and smooth tops
 //! against it (log odds); the best stretch from the top must reach `min_log_odds`, with at least `min_ratio` times the share of
-//! corners that the tops below it have. Or: the tops of the uppermost stretch are wider by `min_widening` than those below,
+//! corners that the tops below it have. Straight pieces that all fall back to zero at one rate (a ceiling seen through one
+//! high-pass, or none) speak louder: corners by chance slope anyhow. Or: tops crowd at one height, and corners among them. Or:
+//! the tops of the uppermost stretch are wider by `min_widening` than those below,
 //! over at least `min_tops` tops and eight standard errors, and crowd at the ceiling. Integer runs on one value below the
 //! recorder's rail prove it alone. Tops that show it, closer than 250 ms, are one burst.
 //!
@@ -21,6 +23,7 @@
 //! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not.
 
 use super::clipping::JOIN_S;
+use crate::compare::pairs::quantile;
 use crate::detect::hearing::judged_tracks;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::tops::Top;
@@ -106,15 +109,126 @@ fn odds(knee: f32) -> f64 {
     }
 }
 
-/// The tops of a track seen from the loudest down.
-struct Shape {
-    /// Tops within 6 dB of the loudest with their level re the loudest in dB, from the loudest down.
-    tops: Vec<(Top, f64)>,
+/// Straight pieces slope alike within this many Hz of their high-pass, or within this share of it.
+const ALIKE_HZ: f64 = 10.0;
+const ALIKE_SHARE: f64 = 0.1;
+/// Steepest slope looked for, Hz: low-cuts of packs and mixers end at 200 Hz, those of second order bend half as much again.
+const STEEPEST_HZ: f64 = 400.0;
+/// What a slope like the others' adds to the log odds of a corner: of corners by chance one in thirty has a given slope.
+const SLOPE_ODDS: f64 = 3.0;
+/// What choosing the slope among forty costs.
+const CHOICE_ODDS: f64 = 3.7;
+/// What a corner weighs less that has nothing but its slope to speak for it: among hundreds of tops one has it by chance.
+const LONE_SLOPE_ODDS: f64 = 0.5;
+/// Corners of one slope needed.
+const LEAST_ALIKE: usize = 3;
+
+/// What the corners say, from the loudest top down.
+#[derive(Debug, Clone, Copy)]
+struct Corners {
+    /// Where only corners of one slope count: the high-pass that bends a level piece so, Hz.
+    slope_hz: Option<f64>,
     /// Log odds of the best stretch from the loudest down, its number of tops, shares of corners in it and below it.
     log_odds: f64,
     count: usize,
     share: f64,
     share_below: f64,
+}
+
+impl Corners {
+    fn of(tops: &[(Top, f64)], slope_hz: Option<f64>) -> Corners {
+        let mut corners = Corners {
+            slope_hz,
+            log_odds: f64::NEG_INFINITY,
+            count: 0,
+            share: 0.0,
+            share_below: 0.0,
+        };
+        let mut sum = if slope_hz.is_some() {
+            -CHOICE_ODDS
+        } else {
+            0.0
+        };
+        for (i, (top, _)) in tops.iter().enumerate() {
+            sum += corners.odds(top);
+            if sum > corners.log_odds {
+                (corners.log_odds, corners.count) = (sum, i + 1);
+            }
+        }
+        let (above, below) = tops.split_at(corners.count);
+        let number = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| corners.holds(t)).count();
+        let (number_above, number_below) = (number(above) as f64, number(below) as f64);
+        let share = number_above / above.len().max(1) as f64;
+        // Until tops below have shown otherwise, they are thought to be like those above: corners at all levels prove nothing.
+        let share_below = (number_below + ALIKE * share) / (below.len() as f64 + ALIKE);
+        Corners {
+            share,
+            share_below,
+            ..corners
+        }
+    }
+
+    /// Corners of the slope that speaks loudest for a fault.
+    fn of_one_slope(tops: &[(Top, f64)]) -> Option<Corners> {
+        let slopes: Vec<f64> = tops
+            .iter()
+            .filter(|(t, _)| t.knee > CORNER)
+            .map(|(t, _)| f64::from(t.sag_hz))
+            .collect();
+        let steps = (STEEPEST_HZ / ALIKE_HZ) as usize;
+        (0..=steps)
+            .map(|k| k as f64 * ALIKE_HZ)
+            .filter_map(|hz| {
+                let like: Vec<f64> = slopes.iter().copied().filter(|&s| alike(s, hz)).collect();
+                (like.len() >= LEAST_ALIKE).then(|| Corners::of(tops, quantile(&like, 0.5)))
+            })
+            .filter(|c| c.count >= LEAST_ALIKE)
+            .max_by(|a, b| a.log_odds.total_cmp(&b.log_odds))
+    }
+
+    /// Whether a top is one of these corners.
+    fn holds(&self, top: &Top) -> bool {
+        let slopes = |hz| alike(f64::from(top.sag_hz), hz);
+        top.knee > CORNER && self.slope_hz.is_none_or(slopes)
+    }
+
+    /// What a top says for an overload, log odds.
+    fn odds(&self, top: &Top) -> f64 {
+        match (self.holds(top), self.slope_hz) {
+            (true, Some(_)) => odds(top.knee) + SLOPE_ODDS,
+            (true, None) => odds(top.knee),
+            (false, _) => odds(0.0),
+        }
+    }
+
+    /// Whether they lie at the top only.
+    fn prove(&self, view: &TakeView<'_>) -> bool {
+        self.log_odds >= view.settings.get(&MIN_LOG_ODDS)
+            && self.share >= view.settings.get(&MIN_RATIO) * self.share_below
+    }
+}
+
+/// Whether a slope is like another.
+fn alike(slope_hz: f64, other_hz: f64) -> bool {
+    (slope_hz - other_hz).abs() <= ALIKE_HZ.max(ALIKE_SHARE * other_hz)
+}
+
+/// Tops within this of the loudest stand at one height, dB.
+const ONE_HEIGHT_DB: f64 = 0.05;
+/// So many tops at one height are a crowd, if they are so many times what the six twentieths of a dB below let expect, and
+/// corners are so many and so much more frequent among them: a limiter holds heights, but leaves shapes alone.
+const LEAST_CROWD: usize = 6;
+const CROWD_RATIO: f64 = 4.0;
+const CORNERS_IN_A_CROWD: usize = 4;
+const CORNER_RATIO_OF_A_CROWD: f64 = 2.5;
+
+/// The tops of a track seen from the loudest down.
+struct Shape {
+    /// Tops within 6 dB of the loudest with their level re the loudest in dB, from the loudest down.
+    tops: Vec<(Top, f64)>,
+    /// Corners of any slope, and those of one slope.
+    plain: Corners,
+    sloped: Option<Corners>,
     /// Widening of the uppermost tops, in standard errors, over how many.
     widening: f64,
     errors: f64,
@@ -132,18 +246,6 @@ fn shape(tops: &[Top]) -> Option<Shape> {
         return None;
     }
     tops.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.at.cmp(&b.0.at)));
-    let (mut sum, mut log_odds, mut count) = (0.0, f64::NEG_INFINITY, 0);
-    for (i, (top, _)) in tops.iter().enumerate() {
-        sum += odds(top.knee);
-        if sum > log_odds {
-            (log_odds, count) = (sum, i + 1);
-        }
-    }
-    let corners = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| t.knee > CORNER).count() as f64;
-    let (above, below) = tops.split_at(count);
-    let share = corners(above) / above.len() as f64;
-    // Until tops below have shown otherwise, they are thought to be like those above: corners at all levels prove nothing.
-    let share_below = (corners(below) + ALIKE * share) / (below.len() as f64 + ALIKE);
     let (mut widening, mut errors, mut wide) = (0.0, 0.0, 0);
     for cut in [0.3, 0.6, 1.0, 1.5, 2.0] {
         let width = |keep: &dyn Fn(f64) -> bool| -> Vec<f64> {
@@ -162,11 +264,9 @@ fn shape(tops: &[Top]) -> Option<Shape> {
         }
     }
     Some(Shape {
+        plain: Corners::of(&tops, None),
+        sloped: Corners::of_one_slope(&tops),
         tops,
-        log_odds,
-        count,
-        share,
-        share_below,
         widening,
         errors,
         wide,
@@ -234,42 +334,79 @@ impl Shape {
         tops.map(|(t, _)| Marked::crowding(t, CROWDS)).collect()
     }
 
+    /// The corners that speak loudest.
+    fn corners(&self) -> &Corners {
+        match &self.sloped {
+            Some(sloped) if sloped.log_odds > self.plain.log_odds => sloped,
+            _ => &self.plain,
+        }
+    }
+
+    /// Whether the loudest tops stand at one height, and corners among them: a hard ceiling.
+    fn stands_at_one_height(&self) -> bool {
+        let crowd = self.within(-ONE_HEIGHT_DB, 0.0);
+        let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
+        let (at, below) = self.tops.split_at(crowd);
+        let corners = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| t.knee > CORNER).count();
+        let expected = (next + 1) as f64 / 6.0;
+        let share_below = (corners(below) + 1) as f64 / (below.len() as f64 + ALIKE);
+        crowd >= LEAST_CROWD
+            && crowd as f64 >= CROWD_RATIO * expected
+            && corners(at) >= CORNERS_IN_A_CROWD
+            && corners(at) as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64
+    }
+
+    /// Corners of any slope prove a fault by themselves.
+    fn is_sharp(&self, view: &TakeView<'_>) -> bool {
+        let plain = &self.plain;
+        let longest = self.tops[..plain.count]
+            .iter()
+            .filter(|(t, _)| plain.holds(t))
+            .map(|(t, _)| f64::from(t.flat.1))
+            .fold(0.0, f64::max);
+        let lasts = longest >= FLAT_S * f64::from(view.take.rate) || plain.log_odds >= PLAIN_ODDS;
+        lasts && plain.count >= 4 && plain.prove(view)
+    }
+
     /// Tops that show the fault; empty when the shapes do not prove one. Second: the ceiling in dB re the loudest top.
     fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
         let get = |param| view.settings.get(param);
-        let longest = self.tops[..self.count]
-            .iter()
-            .filter(|(t, _)| t.knee > CORNER)
-            .map(|(t, _)| f64::from(t.flat.1))
-            .fold(0.0, f64::max);
-        let lasts = longest >= FLAT_S * f64::from(view.take.rate) || self.log_odds >= PLAIN_ODDS;
-        let sharp = lasts
-            && self.log_odds >= get(&MIN_LOG_ODDS)
-            && self.count >= 4
-            && self.share >= get(&MIN_RATIO) * self.share_below;
+        let sharp = self.is_sharp(view);
+        let sloped = self.sloped.filter(|s| s.prove(view));
+        let held = self.stands_at_one_height();
         let soft = self.widening >= get(&MIN_WIDENING)
             && self.errors >= 8.0
             && self.wide as f64 >= get(&MIN_TOPS)
             && 10 * self.within(-0.6, 0.0) >= self.within(-4.0, 0.0);
-        if !sharp && !soft {
-            return (Vec::new(), 0.0);
-        }
-        let lowest = self.tops[self.count - 1].1;
-        let mut ceiling = -0.2;
-        if sharp {
-            let clear = |(t, db): &&(Top, f64)| *db >= lowest && t.knee > 4.0;
-            let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
-            ceiling = levels.get(levels.len() / 2).copied().unwrap_or(0.0);
-        }
-        let crowded = self.crowded(ceiling);
+        let lowest = if sharp {
+            self.tops[self.plain.count - 1].1
+        } else {
+            0.1
+        };
+        let corner = |t: &Top, db: f64| {
+            t.knee > CORNER && (db >= lowest || sloped.is_some_and(|s| s.holds(t)))
+        };
+        let clear = |(t, db): &&(Top, f64)| t.knee > 4.0 && corner(t, *db);
+        let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
+        let ceiling = if sharp || sloped.is_some() {
+            levels.get(levels.len() / 2).copied().unwrap_or(0.0)
+        } else if held {
+            0.0
+        } else {
+            -0.2
+        };
+        let crowded = (sharp || soft) && self.crowded(ceiling);
         let reach = if soft && !crowded { 0.6 } else { CROWD_DB };
         let mut marked: Vec<Marked> = self
             .tops
             .iter()
             .filter_map(|(t, db)| {
-                let corner = sharp && *db >= lowest && t.knee > CORNER;
-                let crowds = (crowded || soft) && *db >= ceiling - reach;
-                let mut weight = if corner { odds(t.knee) } else { 0.0 };
+                let crowds = ((crowded || soft) && *db >= ceiling - reach)
+                    || (held && *db >= -ONE_HEIGHT_DB);
+                let mut weight = if corner(t, *db) { odds(t.knee) } else { 0.0 };
+                if *db < lowest {
+                    weight -= LONE_SLOPE_ODDS;
+                }
                 if crowds {
                     weight = weight.max(CROWDS);
                 }
@@ -322,6 +459,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         return Vec::new();
     };
     let (marked, ceiling_db) = shape.marked(view);
+    let corners = shape.corners();
     let loudest = units::db(f64::from(shape.tops[0].0.level));
     if loudest < background_db(m) + ABOVE_BACKGROUND_DB {
         return Vec::new();
@@ -340,9 +478,9 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
             let finding = view
                 .finding("flat_top", position, burst[0].start, end)
                 .confidence(if weight >= 3.0 { 0.97 } else { 0.93 })
-                .number("log_odds", shape.log_odds, 1)
-                .number("corner_share", shape.share, 2)
-                .number("corner_below_share", shape.share_below, 2)
+                .number("log_odds", corners.log_odds, 1)
+                .number("corner_share", corners.share, 2)
+                .number("corner_below_share", corners.share_below, 2)
                 .number("widening_share", shape.widening, 3);
             Some(told(
                 view,
@@ -428,7 +566,10 @@ fn told(
         .fact("cut_top_count", tops)
         .fact("longest_flat_samples", longest)
         .says(
-            format!("{tops} wave tops cut off near {ceiling_dbfs:.1} dBFS, ahead of the recorder."),
+            format!(
+                "{tops} wave {} cut off near {ceiling_dbfs:.1} dBFS, ahead of the recorder.",
+                if tops == 1 { "top" } else { "tops" }
+            ),
             "Lower the gain at the transmitter or microphone; use another microphone for these words.",
         )
 }
@@ -444,6 +585,7 @@ mod tests {
             positive: true,
             knee,
             flat: (at, 10),
+            sag_hz: 0.0,
             width,
         }
     }
@@ -461,7 +603,7 @@ mod tests {
     #[test]
     fn a_voice_has_no_odds_and_no_widening() {
         let shape = shape(&voice(600)).unwrap();
-        assert!(shape.log_odds < 3.0, "{}", shape.log_odds);
+        assert!(shape.plain.log_odds < 3.0, "{}", shape.plain.log_odds);
         assert!(shape.errors < 4.0);
     }
 
@@ -470,8 +612,8 @@ mod tests {
         let mut tops = voice(600);
         tops.extend((0..12).map(|i| top(400_000 + i * 200, 1.01, 7.0, 0.6)));
         let shape = shape(&tops).unwrap();
-        assert!(shape.log_odds > 20.0);
-        assert!(shape.share > 4.0 * shape.share_below);
+        assert!(shape.plain.log_odds > 20.0);
+        assert!(shape.plain.share > 4.0 * shape.plain.share_below);
     }
 
     /// A rounded overload presses the loudest tops together below its ceiling; runs of equal samples prove the ceiling, the
@@ -487,11 +629,52 @@ mod tests {
         assert!(pressed.at_ceiling(0.7).is_empty(), "no crowd there");
     }
 
+    /// Seven corners among eighty smooth tops prove nothing, unless they all slope by one rate.
+    #[test]
+    fn corners_of_one_slope_are_proof_and_those_of_any_slope_are_not() {
+        let chance = |i: u64| -600.0 + (i * 397 % 1200) as f32;
+        let mut tops = voice(600);
+        for (i, top) in tops.iter_mut().enumerate() {
+            top.sag_hz = chance(i as u64);
+        }
+        let cut = |sag: &dyn Fn(u64) -> f32| -> Vec<Top> {
+            let cuts = (0..7).map(|i| Top {
+                sag_hz: sag(i),
+                ..top(400_000 + i * 200, 0.99, 4.5, 0.4)
+            });
+            tops.iter().copied().chain(cuts).collect()
+        };
+        let alike = shape(&cut(&|i| 150.0 + i as f32)).unwrap();
+        let sloped = alike.sloped.unwrap();
+        assert!(sloped.log_odds > 10.0, "{sloped:?}");
+        assert!((sloped.slope_hz.unwrap() - 153.0).abs() < 10.0);
+        assert!(sloped.share > 4.0 * sloped.share_below);
+        let any = shape(&cut(&|i| chance(31 * i + 5))).unwrap();
+        assert!(
+            any.sloped.is_none_or(|s| s.log_odds < 6.0),
+            "{:?}",
+            any.sloped
+        );
+    }
+
+    /// A limiter holds the height of tops and leaves their shape alone.
+    #[test]
+    fn tops_at_one_height_are_cut_only_with_corners_among_them() {
+        let held = |knee: f32| -> Vec<Top> {
+            let mut tops = voice(600);
+            tops.extend((0..12).map(|i| top(400_000 + i * 200, 1.2, knee, 0.4)));
+            tops
+        };
+        assert!(shape(&held(4.5)).unwrap().stands_at_one_height());
+        assert!(!shape(&held(1.0)).unwrap().stands_at_one_height());
+        assert!(!shape(&voice(600)).unwrap().stands_at_one_height());
+    }
+
     #[test]
     fn corners_at_all_levels_are_the_sound_itself() {
         let tops: Vec<Top> = voice(600).iter().map(|t| Top { knee: 7.0, ..*t }).collect();
         let shape = shape(&tops).unwrap();
-        assert!(shape.share < 1.9 * shape.share_below);
+        assert!(shape.plain.share < 1.9 * shape.plain.share_below);
     }
 
     #[test]
@@ -505,7 +688,10 @@ mod tests {
             })
             .collect();
         let (a, b) = (shape(&tops).unwrap(), shape(&louder).unwrap());
-        assert_eq!((a.log_odds, a.count, a.wide), (b.log_odds, b.count, b.wide));
+        assert_eq!(
+            (a.plain.log_odds, a.plain.count, a.wide),
+            (b.plain.log_odds, b.plain.count, b.wide)
+        );
     }
 
     #[test]

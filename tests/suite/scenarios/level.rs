@@ -68,15 +68,19 @@ fn whole_peaks_near_full_scale_and_float_peaks_above_it_are_not_clipping() {
     assert_silent(&take, "flat_top");
 }
 
+/// Resampled there and back: no two equal samples are left on a top.
+fn off_the_grid(rendered: &mut Rendered, track: usize) {
+    let x = resample(resample(rendered.tracks[track].x.clone(), 96_000), 48_000);
+    let n = rendered.tracks[track].x.len();
+    rendered.tracks[track].x.copy_from_slice(&x[..n]);
+}
+
 #[test]
 fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
     let mut rendered = dialogue(23);
     let track = rendered.track("Orrin");
     rendered.flatten(track, 6.0);
-    // Off the sample grid: no two equal samples are left on a top.
-    let cut = resample(resample(rendered.tracks[track].x.clone(), 96_000), 48_000);
-    let n = rendered.tracks[track].x.len();
-    rendered.tracks[track].x.copy_from_slice(&cut[..n]);
+    off_the_grid(&mut rendered, track);
     for gain in [-12.0, 6.0] {
         peak_at(&mut rendered, track, gain);
         let take = check_as(&rendered, &float());
@@ -89,6 +93,28 @@ fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
         );
         assert!(found.iter().any(|f| f.severity == Severity::Fault));
         assert_silent(&take, "clipping");
+    }
+}
+
+/// A few words cut by little: too few corners to prove anything by their number. Behind a low-cut all cut tops slope by one
+/// rate. The same words uncut behind the same low-cut are silent.
+#[test]
+fn a_few_shallow_cuts_are_found_by_their_common_slope() {
+    for hz in [60.0, 120.0] {
+        for (depth_db, cut) in [(2.0, true), (-1.0, false)] {
+            let mut rendered = dialogue(23);
+            let track = rendered.track("Orrin");
+            rendered.flatten(track, depth_db);
+            rendered.low_cut(track, hz);
+            peak_at(&mut rendered, track, -9.0);
+            let take = check_as(&rendered, &float());
+            if cut {
+                let found = alarms(&take, "flat_top");
+                assert!(!found.is_empty(), "{hz}: {}", listing(&take));
+            } else {
+                assert_silent(&take, "flat_top");
+            }
+        }
     }
 }
 
