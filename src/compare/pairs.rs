@@ -69,7 +69,8 @@ pub struct Cell {
     pub level_difference_db: f32,
     /// Power of the first track over 100 Hz to 8 kHz, dB re an arbitrary but constant level.
     pub level_db: f32,
-    /// What the second track holds that is no scaled and delayed copy of the first, against its whole, dB.
+    /// What the second track holds that is no scaled and delayed copy of the first, perhaps through another low-cut and tone
+    /// control, against its whole, dB.
     pub residual_db: f32,
 }
 
@@ -138,6 +139,7 @@ struct Scratch {
     /// Cross spectrum over the powers.
     normalised: Vec<Complex<f32>>,
     back: Back,
+    bends: Bends,
 }
 
 impl PairMeter {
@@ -235,6 +237,7 @@ impl Scratch {
             coherent: Vec::with_capacity(layout.bins),
             normalised: vec![Complex::default(); layout.bins],
             back: Back::new((layout.bins.max(8) * 5).next_power_of_two()),
+            bends: Bends::new(&layout),
         }
     }
 }
@@ -420,15 +423,20 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     let copy = layout.band(COPY_HZ.0, COPY_HZ.1);
     let common = turned_sum(&scratch.cross[copy.clone()], copy.start, turn);
     let [power_a, power_b] = [parts.a, parts.b].map(|t| lanes::sum(&t.power[copy.clone()]));
-    let residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
+    let mut residual = 1.0 - common.norm_sqr() / (power_a * power_b).max(f64::MIN_POSITIVE);
+    let coherence = if weight > 0.0 {
+        (coherence / weight) as f32
+    } else {
+        0.0
+    };
+    if coherence > ONE_SOURCE && residual > SURELY_A_COPY {
+        let powers = (&parts.a.power[..], &parts.b.power[..]);
+        residual = residual.min(scratch.bends.residual(&scratch.cross, powers, turn));
+    }
     Some(Cell {
         half: half as u32,
         candidates,
-        coherence: if weight > 0.0 {
-            (coherence / weight) as f32
-        } else {
-            0.0
-        },
+        coherence,
         level_difference_db: (power_db(level_b) - power_db(level_a)) as f32,
         level_db: power_db(power_a) as f32,
         residual_db: power_db(residual.max(1e-12)) as f32,
@@ -485,6 +493,63 @@ pub fn parabola(before: f64, at: f64, after: f64) -> f64 {
         0.0
     } else {
         (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    }
+}
+
+/// Coherence from which a cell may hold one signal on two paths, and residual from which no filter has to explain it.
+const ONE_SOURCE: f32 = 0.9;
+const SURELY_A_COPY: f64 = 0.001;
+/// Furthest that a low-cut turns the phase, as the frequency at which it would be one radian, Hz: one of second order at
+/// 120 Hz reaches 170. Steps of the search to either side; above `bent_hz` nothing is left of it.
+const LOW_CUT_HZ: f64 = 180.0;
+const LOW_CUT_STEPS: i32 = 9;
+const BENT_HZ: f64 = 1500.0;
+
+/// What low-cuts do to phases above their corner: they bend as `c / f`.
+#[derive(Debug)]
+struct Bends {
+    /// Bins that are compared, and how many of them bend.
+    band: std::ops::Range<usize>,
+    bent: usize,
+    /// Of each low-cut tried the phases of the bins that bend.
+    phases: Vec<Vec<Complex<f64>>>,
+}
+
+impl Bends {
+    fn new(layout: &Layout) -> Bends {
+        let band = layout.band(COPY_HZ.0, COPY_HZ.1);
+        let bent = layout.band(COPY_HZ.0, BENT_HZ.min(COPY_HZ.1));
+        let at = |c: f64, k: usize| Complex::from_polar(1.0, c / (layout.bin_hz * k as f64));
+        let step = LOW_CUT_HZ / f64::from(LOW_CUT_STEPS);
+        Bends {
+            band,
+            bent: bent.len(),
+            phases: (-LOW_CUT_STEPS..=LOW_CUT_STEPS)
+                .map(|n| bent.clone().map(|k| at(step * f64::from(n), k)).collect())
+                .collect(),
+        }
+    }
+
+    /// What is left of the residual of a copy when one of the paths may have another low-cut and another tone: each bin may
+    /// have its own level. `turn`: what the delay turns from bin to bin. 1 for silence.
+    fn residual(&self, cross: &[Complex<f32>], powers: (&[f32], &[f32]), turn: f64) -> f64 {
+        let band = self.band.clone();
+        let middle = band.start + self.bent;
+        let low: Vec<Complex<f64>> = (band.start..middle)
+            .map(|k| {
+                let c = Complex::new(f64::from(cross[k].re), f64::from(cross[k].im));
+                c * Complex::from_polar(1.0, turn * k as f64)
+            })
+            .collect();
+        let high = turned_sum(&cross[middle..band.end], middle, turn);
+        let bent = |phases: &Vec<Complex<f64>>| -> f64 {
+            let low: Complex<f64> = low.iter().zip(phases).map(|(c, p)| c * p).sum();
+            (low + high).norm_sqr()
+        };
+        let most = self.phases.iter().map(bent).fold(0.0, f64::max);
+        let powers = powers.0[band.clone()].iter().zip(&powers.1[band]);
+        let whole: f64 = powers.map(|(a, b)| f64::from((a * b).sqrt())).sum();
+        1.0 - most / (whole * whole).max(f64::MIN_POSITIVE)
     }
 }
 

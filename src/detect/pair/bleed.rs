@@ -87,7 +87,7 @@ fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
 }
 
 /// Share that is no copy below which it is one signal twice, dB.
-const COPY_DB: f64 = -15.0;
+const COPY_DB: f64 = -25.0;
 
 fn at_zero(peak: &Candidate) -> bool {
     peak.delay_s().abs() < ZERO_S && peak.height.abs() > HEIGHT

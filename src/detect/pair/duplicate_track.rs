@@ -2,7 +2,8 @@
 //!
 //! *Fault.* One input feeds two tracks: a patch or routing slip. What was meant to be on the second track is lost.
 //!
-//! *Signature.* One track is a scaled (perhaps delayed or turned) copy of the other down to the noise of the electronics.
+//! *Signature.* One track is a scaled (perhaps delayed or turned) copy of the other down to the noise of the electronics, perhaps
+//! through another low-cut and tone control.
 //! Two microphones never come near that: even 5 cm apart in a room, what one holds and the other does not lies about 8 to
 //! 15 dB under the signal.
 //!
@@ -41,7 +42,7 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "Both tracks sound the same; summed they are only louder, with no change of tone.",
         usual_cause: "One input was routed to two tracks, or a receiver's output is patched twice.",
         do_now: "Check the routing. If somebody's microphone was therefore not recorded, say so to post and fix it before the next take.",
-        measured_by: "Both tracks are lined up; what the second holds that is no scaled copy of the first is set against its whole.",
+        measured_by: "Both tracks are lined up; what the second holds that is no copy of the first, scaled or through another low-cut, is set against its whole.",
         not_to_confuse: "A safety copy at lower level named as one, a mix that holds one open fader, and both sides of a mono mix are no fault. A copy below the noise of its own path is missed.",
     },
     params: &[&MAX_RESIDUAL],
@@ -92,8 +93,9 @@ fn finding(view: &TakeView<'_>, pair: &PairMeasures, limit: f64) -> Option<Findi
     )
 }
 
-/// Two tracks of one input keep their level difference to a tenth of a decibel; before and behind a fader they do not, dB.
-const MOST_RIDDEN_DB: f64 = 2.0;
+/// Two tracks of one input keep their level difference to a tenth of a decibel; before and behind a fader they do not, nor do
+/// two microphones that hear one voice without a room, dB.
+const MOST_RIDDEN_DB: f64 = 1.0;
 
 /// How much of a copy a pair is.
 #[derive(Debug)]

@@ -11,6 +11,22 @@ fn dialogue(seed: u64) -> Rendered {
     Scene::dialogue(&["Hedda", "Orrin", "Wim"], 20.0, seed).render()
 }
 
+/// A second path may have a low-cut of its own, which turns the phase of the lows and takes some level from them.
+#[test]
+fn a_copy_through_another_low_cut_is_a_duplicate() {
+    for hz in [40.0, 100.0] {
+        let mut r = dialogue(31);
+        let (from, to) = (r.track("Orrin"), r.track("Wim"));
+        r.duplicate(from, to, -3.0);
+        r.low_cut(to, hz);
+        assert_found(&check(&r), "duplicate_track", to + 1, 0.0, 20.0, 0.0);
+    }
+    let mut other = dialogue(31);
+    let wim = other.track("Wim");
+    other.low_cut(wim, 100.0);
+    assert_silent(&check(&other), "duplicate_track");
+}
+
 #[test]
 fn one_input_on_two_tracks_is_a_duplicate() {
     for db in [0.0, -9.5] {
