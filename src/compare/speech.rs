@@ -125,17 +125,36 @@ const NEAR_DB: f64 = 15.0;
 /// Frames to each side over which levels are averaged before they are compared.
 const SMOOTH: usize = 12;
 
-/// What one microphone hears, per frame.
+/// What one microphone hears, per frame; levels in single precision, for there is one of these for every microphone.
 struct Ear {
-    level: Vec<f64>,
+    level: Vec<f32>,
     /// `level` over half a second (rooms blur what is shorter), for comparing microphones.
-    smooth: Vec<f64>,
-    over: Vec<f64>,
+    smooth: Vec<f32>,
+    over: Vec<f32>,
     voiced: Vec<bool>,
     /// 95th percentile of `over`: a microphone that is alive in a spoken take has a high one.
     reach: f64,
     /// 95th percentile of `level`.
     loud: f64,
+}
+
+impl Ear {
+    fn level(&self, frame: usize) -> f64 {
+        f64::from(self.level[frame])
+    }
+
+    fn smooth(&self, frame: usize) -> f64 {
+        f64::from(self.smooth[frame])
+    }
+
+    fn over(&self, frame: usize) -> f64 {
+        f64::from(self.over[frame])
+    }
+}
+
+/// The same in double precision.
+fn wide(levels: &[f32]) -> Vec<f64> {
+    levels.iter().map(|&l| f64::from(l)).collect()
 }
 
 fn ear(measures: &TrackMeasures) -> Ear {
@@ -145,46 +164,42 @@ fn ear(measures: &TrackMeasures) -> Ear {
     let level: Vec<f64> = (0..count)
         .map(|f| power_db(frames.band_power(f, voice.clone())).max(QUIET_DB))
         .collect();
-    let floor_of_step = measures.floor.levels(voice);
-    let mut floor: Vec<f64> = (0..count)
-        .map(|f| floor_of_step[measures.floor.step(f)].max(QUIET_DB))
-        .collect();
+    let floor = measures.floor.levels(voice);
     // Talk without a pause lifts the opened background; the quietest tenth of the take holds it down.
-    let quiet = percentile(&level, 0.1) + 12.0;
-    floor.iter_mut().for_each(|f| *f = f.min(quiet));
-    let over: Vec<f64> = level.iter().zip(&floor).map(|(l, f)| l - f).collect();
-    let voiced = (0..count)
-        .map(|f| frames.harmonicity(f) > VOICED && over[f] > EDGE_DB)
+    let quiet = percentile(level.clone(), 0.1) + 12.0;
+    let over: Vec<f32> = (0..count)
+        .map(|f| (level[f] - floor[measures.floor.step(f)].max(QUIET_DB).min(quiet)) as f32)
         .collect();
-    let reach = percentile(&over, 0.95);
-    let loud = percentile(&level, 0.95);
+    let voiced = (0..count)
+        .map(|f| frames.harmonicity(f) > VOICED && f64::from(over[f]) > EDGE_DB)
+        .collect();
     let powers: Vec<f64> = level.iter().map(|&l| crate::units::power(l)).collect();
     let smooth = (0..count)
         .map(|f| {
             let part = &powers[f.saturating_sub(SMOOTH)..(f + SMOOTH + 1).min(count)];
-            power_db(part.iter().sum::<f64>() / part.len() as f64)
+            power_db(part.iter().sum::<f64>() / part.len() as f64) as f32
         })
         .collect();
+    drop(powers);
     Ear {
-        level,
+        level: level.iter().map(|&l| l as f32).collect(),
         smooth,
+        reach: percentile(wide(&over), 0.95),
         over,
         voiced,
-        reach,
-        loud,
+        loud: percentile(level, 0.95),
     }
 }
 
 /// Below any recorder's noise; stands for digital silence.
 const QUIET_DB: f64 = -150.0;
 
-fn percentile(x: &[f64], share: f64) -> f64 {
-    let mut sorted = x.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    sorted
-        .get(((sorted.len() as f64 * share) as usize).min(sorted.len().saturating_sub(1)))
-        .copied()
-        .unwrap_or(QUIET_DB)
+fn percentile(mut x: Vec<f64>, share: f64) -> f64 {
+    if x.is_empty() {
+        return QUIET_DB;
+    }
+    let rank = ((x.len() as f64 * share) as usize).min(x.len() - 1);
+    *x.select_nth_unstable_by(rank, f64::total_cmp).1
 }
 
 /// Middle between the two modes of a level difference, and how far they lie apart.
@@ -222,14 +237,14 @@ struct Lead {
 impl Lead {
     fn of(a: &Ear, b: &Ear) -> Lead {
         let frames: Vec<usize> = (0..a.level.len())
-            .filter(|&f| a.over[f].max(b.over[f]) > 12.0 && (a.voiced[f] || b.voiced[f]))
+            .filter(|&f| a.over(f).max(b.over(f)) > 12.0 && (a.voiced[f] || b.voiced[f]))
             // What both hear from afar (a tune, the street) must not be taken for a mode of its own.
-            .filter(|&f| a.level[f] > a.loud - NEAR_DB || b.level[f] > b.loud - NEAR_DB)
+            .filter(|&f| a.level(f) > a.loud - NEAR_DB || b.level(f) > b.loud - NEAR_DB)
             .collect();
         let both: Vec<f64> = frames
             .iter()
-            .filter(|&&f| a.over[f].min(b.over[f]) > 3.0)
-            .map(|&f| a.smooth[f] - b.smooth[f])
+            .filter(|&&f| a.over(f).min(b.over(f)) > 3.0)
+            .map(|&f| a.smooth(f) - b.smooth(f))
             .collect();
         if let Some((middle, apart)) = two_modes(&both).filter(|m| m.1 >= MODES_APART_DB) {
             return Lead { middle, apart };
@@ -238,8 +253,8 @@ impl Lead {
             return lead;
         }
         // Only one of the two speaks, or neither: the better signal-to-noise tells which.
-        let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();
-        let mut better: Vec<f64> = frames.iter().map(|&f| a.over[f] - b.over[f]).collect();
+        let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth(f) - b.smooth(f)).collect();
+        let mut better: Vec<f64> = frames.iter().map(|&f| a.over(f) - b.over(f)).collect();
         differences.sort_by(f64::total_cmp);
         better.sort_by(f64::total_cmp);
         let mid = |x: &[f64]| x.get(x.len() / 2).copied().unwrap_or(0.0);
@@ -258,14 +273,14 @@ impl Lead {
 
     /// Two modes of which one lies below the noise of a microphone: one set so low that it hears its wearer only.
     fn one_sided(a: &Ear, b: &Ear, frames: &[usize]) -> Option<Lead> {
-        let all: Vec<f64> = frames.iter().map(|&f| a.smooth[f] - b.smooth[f]).collect();
+        let all: Vec<f64> = frames.iter().map(|&f| a.smooth(f) - b.smooth(f)).collect();
         let (middle, apart) = two_modes(&all).filter(|m| m.1 >= 2.0 * MODES_APART_DB)?;
         let (mine, others): (Vec<usize>, Vec<usize>) = frames
             .iter()
-            .partition(|&&f| a.smooth[f] - b.smooth[f] > middle);
+            .partition(|&&f| a.smooth(f) - b.smooth(f) > middle);
         let hears = |ear: &Ear, part: &[usize]| {
-            let over: Vec<f64> = part.iter().map(|&f| ear.over[f]).collect();
-            (percentile(&over, 0.3), percentile(&over, 0.7))
+            let over: Vec<f64> = part.iter().map(|&f| ear.over(f)).collect();
+            (percentile(over.clone(), 0.3), percentile(over, 0.7))
         };
         let deaf_to = |ear: &Ear, own: &[usize], other: &[usize]| {
             hears(ear, own).0 > CANDIDATE_DB && hears(ear, other).1 < 3.0
@@ -275,13 +290,13 @@ impl Lead {
 
     fn at(&self, a: &Ear, b: &Ear, frame: usize) -> f64 {
         // Where the other hears nothing at all there is nothing to compare.
-        if b.over[frame] < 3.0 && a.over[frame] > CANDIDATE_DB {
+        if b.over(frame) < 3.0 && a.over(frame) > CANDIDATE_DB {
             return 20.0;
         }
-        if a.over[frame] < 3.0 && b.over[frame] > CANDIDATE_DB {
+        if a.over(frame) < 3.0 && b.over(frame) > CANDIDATE_DB {
             return -20.0;
         }
-        a.smooth[frame] - b.smooth[frame] - self.middle
+        a.smooth(frame) - b.smooth(frame) - self.middle
     }
 
     fn leads(&self, a: &Ear, b: &Ear, frame: usize) -> bool {
@@ -378,7 +393,7 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
             )
             .collect();
         let mask: Vec<bool> = (0..grid.frames)
-            .map(|f| own.over[f] > EDGE_DB && others.iter().all(|(e, l)| l.leads(own, e, f)))
+            .map(|f| own.over(f) > EDGE_DB && others.iter().all(|(e, l)| l.leads(own, e, f)))
             .collect();
         let witnesses: Vec<&Ear> = positions
             .iter()
@@ -390,7 +405,7 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
             .into_iter()
             .filter(|&(start, end)| is_speech(own, &witnesses, start, end, grid))
             .collect();
-        let loud = |&(start, end): &(usize, usize)| percentile(&own.level[start..end], 0.9);
+        let loud = |&(start, end): &(usize, usize)| percentile(wide(&own.level[start..end]), 0.9);
         let loudest = found.iter().map(loud).fold(QUIET_DB, f64::max);
         for (start, end) in found
             .into_iter()
@@ -409,7 +424,7 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
         let Some(ear) = &ears[p] else { continue };
         let body = take.tracks[p].role == Role::Lav;
         let mask: Vec<bool> = (0..grid.frames)
-            .map(|f| ear.over[f] > EDGE_DB && !any[f])
+            .map(|f| ear.over(f) > EDGE_DB && !any[f])
             .collect();
         for (start, end) in joined(&mask, grid.frames_in(0.25)) {
             let voiced = (start..end).filter(|&f| ear.voiced[f]).count();
@@ -488,7 +503,7 @@ fn effort(
     end: usize,
     grid: Grid,
 ) -> Option<&'static str> {
-    let active: Vec<usize> = (start..end).filter(|&f| ear.over[f] > 10.0).collect();
+    let active: Vec<usize> = (start..end).filter(|&f| ear.over(f) > 10.0).collect();
     if active.len() < grid.frames_in(0.3) {
         return None;
     }
@@ -523,7 +538,7 @@ fn reach(ears: &[Option<Ear>], position: usize) -> f64 {
 }
 
 fn strongest(ear: &Ear, start: usize, end: usize) -> f64 {
-    percentile(&ear.over[start..end], 0.9)
+    percentile(wide(&ear.over[start..end]), 0.9)
 }
 
 /// Whether what a body microphone leads in a stretch is its wearer's voice: voiced somewhere, or (whisper) heard by another
@@ -539,7 +554,7 @@ fn is_speech(own: &Ear, witnesses: &[&Ear], start: usize, end: usize, grid: Grid
     end - start >= grid.frames_in(0.3)
         && witnesses.iter().any(|w| {
             strongest(w, start, end) > 4.0
-                && correlation(&own.over[start..end], &w.over[start..end]) > 0.5
+                && correlation(&wide(&own.over[start..end]), &wide(&w.over[start..end])) > 0.5
         })
 }
 

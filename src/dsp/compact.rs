@@ -1,4 +1,8 @@
-//! A power in two bytes: what is kept of every frame of a long take.
+//! Numbers in few bytes: what is kept of every frame of a long take.
+
+use std::sync::LazyLock;
+
+use crate::units::power;
 
 /// Bits of a single-precision number that are let go; nine of its mantissa stay.
 const LET_GO: u32 = 14;
@@ -41,6 +45,56 @@ impl From<Power16> for f64 {
     }
 }
 
+/// A level from -200 to 56 dBFS to 1/256 dB; minus infinity for digital silence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Level16(i16);
+
+impl Level16 {
+    /// Minus infinity.
+    pub const SILENCE: Level16 = Level16(i16::MIN);
+
+    /// The nearest; what lies beyond the ends is cut off there.
+    pub fn of(level_db: f32) -> Level16 {
+        if level_db == f32::NEG_INFINITY {
+            return Level16::SILENCE;
+        }
+        let code = (level_db + 72.0) * 256.0;
+        Level16((code.round() as i16).max(i16::MIN + 1))
+    }
+
+    /// dBFS.
+    #[inline]
+    pub fn db(self) -> f32 {
+        if self == Level16::SILENCE {
+            return f32::NEG_INFINITY;
+        }
+        f32::from(self.0) / 256.0 - 72.0
+    }
+
+    /// Mean square; 0 for silence.
+    pub fn power(self) -> f64 {
+        // Whole decibels and parts of one: a product of two from tables takes a tenth of the time of a power of ten.
+        static FACTORS: LazyLock<[Vec<f64>; 2]> = LazyLock::new(|| {
+            let table = |step_db: f64| (0..256).map(|n| power(f64::from(n) * step_db)).collect();
+            [table(1.0), table(1.0 / 256.0)]
+        });
+        if self == Level16::SILENCE {
+            return 0.0;
+        }
+        // From -200 dB up.
+        let code = (i32::from(self.0) - i32::from(i16::MIN)) as usize;
+        FACTORS[0][code >> 8] * FACTORS[1][code & 255] * 1e-20
+    }
+}
+
+/// Room for so many more, an eighth of what is there at a time where more is needed: a list that doubles holds half of its memory
+/// for nothing, and a long list is moved without a copy.
+pub fn room_for<T>(list: &mut Vec<T>, more: usize) {
+    if list.capacity() - list.len() < more {
+        list.reserve_exact(more.max(list.len() / 8).max(16));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -63,5 +117,35 @@ mod tests {
         assert!(Power16::from(f32::INFINITY) > Power16::from(1e9));
         assert!(f32::from(Power16::from(f32::INFINITY)) > 1e9);
         assert!(Power16::from(0.1) < Power16::from(0.101));
+    }
+
+    #[test]
+    fn levels_come_back_within_a_512th() {
+        for k in -1999..560 {
+            let level = k as f32 / 10.0;
+            let back = Level16::of(level);
+            assert!((back.db() - level).abs() <= 1.0 / 512.0 + 1e-5);
+            assert!((back.power() / power(f64::from(back.db())) - 1.0).abs() < 1e-9);
+        }
+        assert_eq!(Level16::SILENCE.db(), f32::NEG_INFINITY);
+        assert_eq!(Level16::of(f32::NEG_INFINITY), Level16::SILENCE);
+        assert_eq!(Level16::SILENCE.power(), 0.0);
+        let least = Level16::of(-1e9).db();
+        assert!(least.is_finite() && least >= -200.0);
+        assert!(Level16::of(100.0).db() < 56.0);
+    }
+
+    #[test]
+    fn room_is_made_in_small_parts() {
+        let mut list = Vec::new();
+        for k in 0..100_000u32 {
+            room_for(&mut list, 1);
+            list.push(k);
+            assert!(list.capacity() <= list.len() + list.len() / 8 + 16);
+        }
+        let before = list.capacity();
+        let free = before - list.len();
+        room_for(&mut list, free);
+        assert_eq!(list.capacity(), before);
     }
 }

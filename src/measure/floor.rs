@@ -4,9 +4,8 @@
 //! them, and keeps steps where they are; a short closing then fills single dips. A minimum of noisy levels lies below their
 //! mean; how far follows from the band's degrees of freedom and the length of the window, and is added back.
 
-use std::sync::LazyLock;
-
 use super::frames::{BANDS, Frames, Grid, band_edges_hz, bands_within};
+use crate::dsp::compact::Level16;
 use crate::dsp::extreme::slide;
 use crate::units::{power, power_db};
 
@@ -46,43 +45,6 @@ pub struct Floor {
     bands: Vec<[Level16; BANDS]>,
     /// Power sum over all bands (20 Hz to 22 kHz) per step, dBFS.
     pub level_db: Vec<f32>,
-}
-
-/// A level from -200 to 56 dBFS to 1/256 dB; minus infinity where the track is digital silence throughout.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Level16(i16);
-
-impl Level16 {
-    const SILENCE: Level16 = Level16(i16::MIN);
-
-    fn of(level_db: f32) -> Level16 {
-        if level_db == f32::NEG_INFINITY {
-            return Level16::SILENCE;
-        }
-        let code = (level_db + 72.0) * 256.0;
-        Level16((code.round() as i16).max(i16::MIN + 1))
-    }
-
-    fn db(self) -> f32 {
-        if self == Level16::SILENCE {
-            return f32::NEG_INFINITY;
-        }
-        f32::from(self.0) / 256.0 - 72.0
-    }
-
-    fn power(self) -> f64 {
-        // Whole decibels and parts of one: a product of two from tables takes a tenth of the time of a power of ten.
-        static FACTORS: LazyLock<[Vec<f64>; 2]> = LazyLock::new(|| {
-            let table = |step_db: f64| (0..256).map(|n| power(f64::from(n) * step_db)).collect();
-            [table(1.0), table(1.0 / 256.0)]
-        });
-        if self == Level16::SILENCE {
-            return 0.0;
-        }
-        // From -200 dB up.
-        let code = (i32::from(self.0) - i32::from(i16::MIN)) as usize;
-        FACTORS[0][code >> 8] * FACTORS[1][code & 255] * 1e-20
-    }
 }
 
 /// Powers of some bands of a background.
@@ -285,21 +247,5 @@ fn smoothed(frames: &Frames, usable: &[bool], step: usize, band: usize) -> f32 {
         f32::INFINITY
     } else {
         power_db(sum / f64::from(count)) as f32
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn levels_come_back_to_the_256th_and_silence_stays_silence() {
-        for level in [-199.9f32, -120.013, -72.0, -0.004, 0.0, 55.9] {
-            let back = Level16::of(level).db();
-            assert!((back - level).abs() <= 1.0 / 512.0 + 1e-4, "{level} {back}");
-        }
-        assert_eq!(Level16::of(f32::NEG_INFINITY).db(), f32::NEG_INFINITY);
-        assert_eq!(Level16::of(f32::NEG_INFINITY).power(), 0.0);
-        assert!(Level16::of(-1e9).db().is_finite());
     }
 }

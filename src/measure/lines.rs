@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use pulp::{Simd, WithSimd};
 
+use crate::dsp::compact::{Level16, room_for};
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
 use crate::dsp::shared::{Shared, hann};
@@ -37,15 +38,43 @@ pub struct Peak {
     pub over_background_db: f32,
 }
 
+/// A peak as it is kept: the frequency to the last bit, its level and that of the background in 1 Hz to 1/256 dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Kept {
+    hz: f32,
+    level: Level16,
+    background: Level16,
+}
+
+impl From<&Peak> for Kept {
+    fn from(peak: &Peak) -> Kept {
+        Kept {
+            hz: peak.hz,
+            level: Level16::of(peak.level_dbfs),
+            background: Level16::of(peak.level_dbfs - peak.over_background_db),
+        }
+    }
+}
+
+impl From<Kept> for Peak {
+    fn from(kept: Kept) -> Peak {
+        Peak {
+            hz: kept.hz,
+            level_dbfs: kept.level.db(),
+            over_background_db: kept.level.db() - kept.background.db(),
+        }
+    }
+}
+
 /// What is kept of the long spectra of a range, one after the other.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Spectra {
     /// Peaks of all spectra, each ascending in frequency, and where those of each end.
-    peaks: Vec<Peak>,
+    peaks: Vec<Kept>,
     ends: Vec<u32>,
     /// Background per third of an octave (see [`third`]), as many for each spectrum, dBFS in a band of 1 Hz; minus infinity for
     /// silence.
-    background_dbfs: Vec<f32>,
+    background_dbfs: Vec<Level16>,
     thirds: usize,
 }
 
@@ -61,19 +90,22 @@ impl Spectra {
     }
 
     /// Peaks of a spectrum.
-    pub fn peaks(&self, i: usize) -> &[Peak] {
+    fn peaks(&self, i: usize) -> &[Kept] {
         let first = i.checked_sub(1).map_or(0, |before| self.ends[before]);
         &self.peaks[first as usize..self.ends[i] as usize]
     }
 
     fn background_dbfs(&self, i: usize, third: usize) -> Option<f32> {
-        (third < self.thirds).then(|| self.background_dbfs[i * self.thirds + third])
+        (third < self.thirds).then(|| self.background_dbfs[i * self.thirds + third].db())
     }
 
     fn push(&mut self, peaks: &[Peak], background_dbfs: &[f32]) {
-        self.peaks.extend_from_slice(peaks);
+        room_for(&mut self.peaks, peaks.len());
+        self.peaks.extend(peaks.iter().map(Kept::from));
         self.ends.push(self.peaks.len() as u32);
-        self.background_dbfs.extend_from_slice(background_dbfs);
+        room_for(&mut self.background_dbfs, background_dbfs.len());
+        let levels = background_dbfs.iter().map(|&level| Level16::of(level));
+        self.background_dbfs.extend(levels);
     }
 }
 
@@ -621,7 +653,7 @@ struct Cells {
     /// Where each cell begins in `peaks`.
     first: Vec<usize>,
     /// Number of the spectrum, and the peak.
-    peaks: Vec<(u32, Peak)>,
+    peaks: Vec<(u32, Kept)>,
 }
 
 impl Cells {
@@ -633,10 +665,10 @@ impl Cells {
         };
         let mut next: Vec<usize> = counts.iter().scan(0, sum).collect();
         let (first, total) = (next.clone(), next.last().copied().unwrap_or(0));
-        let nothing = Peak {
+        let nothing = Kept {
             hz: 0.0,
-            level_dbfs: 0.0,
-            over_background_db: 0.0,
+            level: Level16::SILENCE,
+            background: Level16::SILENCE,
         };
         let mut peaks = vec![(0, nothing); total];
         for i in 0..range.spectra.len() {
@@ -650,7 +682,7 @@ impl Cells {
     }
 
     /// The peaks of some cells.
-    fn peaks(&self, cells: std::ops::Range<usize>) -> &[(u32, Peak)] {
+    fn peaks(&self, cells: std::ops::Range<usize>) -> &[(u32, Kept)] {
         let at = |cell: usize| {
             self.first
                 .get(cell)
@@ -661,12 +693,13 @@ impl Cells {
 }
 
 /// Of each spectrum the loudest peak within some distance of a frequency, in time order; spectra without one are left out.
-fn loudest(peaks: &[(u32, Peak)], hz: f64, within: f64) -> Vec<(u32, Peak)> {
-    let near = |&(_, peak): &(u32, Peak)| {
+fn loudest(peaks: &[(u32, Kept)], hz: f64, within: f64) -> Vec<(u32, Peak)> {
+    let near = |&(_, peak): &(u32, Kept)| {
         let here = f64::from(peak.hz);
         here >= hz - within && here <= hz + within
     };
-    let mut found: Vec<(u32, Peak)> = peaks.iter().copied().filter(near).collect();
+    let near = peaks.iter().copied().filter(near);
+    let mut found: Vec<(u32, Peak)> = near.map(|(i, kept)| (i, kept.into())).collect();
     found.sort_by(|a, b| {
         a.0.cmp(&b.0)
             .then(b.1.level_dbfs.total_cmp(&a.1.level_dbfs))
@@ -921,7 +954,8 @@ mod tests {
         let mut near = peaks([3, 5, 3]);
         near[2].1.level_dbfs = -50.0;
         near[1].1.hz = 103.0;
-        let found = loudest(&near, 100.0, 1.0);
+        let kept: Vec<(u32, Kept)> = near.iter().map(|(i, p)| (*i, p.into())).collect();
+        let found = loudest(&kept, 100.0, 1.0);
         assert_eq!(found, [near[2]]);
     }
 

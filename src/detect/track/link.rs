@@ -8,7 +8,7 @@
 use super::hum;
 use super::impulses::Span;
 use super::rf_hit::NOISE_OCTAVE_DB;
-use super::unheard::{self, Over};
+use super::unheard::{self, Over, Unheard};
 use crate::compare::speech::joined;
 use crate::detect::TakeView;
 use crate::detect::hearing::{QUIET_DB, median};
@@ -75,7 +75,7 @@ fn look(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
     let Some(unheard) = unheard::of(view, track) else {
         return Vec::new();
     };
-    let (over, frames) = (&unheard.frames, &view.tracks[track].frames);
+    let frames = &view.tracks[track].frames;
     let length = |s: f64| view.grid.frames_in(s).max(1);
     let stretch = |start: usize, end: usize, make: Make, level: &dyn Fn(&Over) -> f64| Lasting {
         span: Span {
@@ -83,21 +83,23 @@ fn look(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
             end: view.grid.sample(end).min(view.grid.samples),
         },
         make,
-        over_db: over[start..end].iter().map(level).fold(QUIET_DB, f64::max),
+        over_db: (start..end)
+            .map(|f| level(&unheard.at(f)))
+            .fold(QUIET_DB, f64::max),
     };
     let octave_db = view.settings.get(&NOISE_OCTAVE_DB);
     let open = |f: usize| {
-        over[f].most_db >= OPEN_DB
+        unheard.at(f).most_db >= OPEN_DB
             && frames.harmonicity(f) < NOISE
             && Tilt::of(frames, f).is_even(octave_db)
     };
     let phone = |f: usize| {
-        over[f].most_db >= PHONE_DB
+        unheard.at(f).most_db >= PHONE_DB
             && frames.harmonicity(f) >= REGULAR
             && at_phone_rate(frames.pitch_hz(f))
     };
     let steady = |make: Make, least: usize, of: &dyn Fn(usize) -> bool| -> Vec<Lasting> {
-        let mask: Vec<bool> = (0..over.len()).map(of).collect();
+        let mask: Vec<bool> = (0..view.grid.frames).map(of).collect();
         (held(&mask, least).into_iter())
             .map(|(a, b)| stretch(a, b, make, &|o| o.most_db))
             .collect()
@@ -113,7 +115,7 @@ fn look(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
     let mut found = steady(Make::Open, length(OPEN_S), &open);
     found.retain(even);
     found.extend(steady(Make::Phone, length(PHONE_S), &phone));
-    let tones = whistles(over, frames, length(TONE_S));
+    let tones = whistles(unheard, frames, length(TONE_S));
     let lines = if tones.is_empty() {
         Vec::new()
     } else {
@@ -122,14 +124,17 @@ fn look(view: &TakeView<'_>, track: usize) -> Vec<Lasting> {
     let edges = band_edges_hz();
     let middle = |band: u8| (edges[usize::from(band)] * edges[usize::from(band) + 1]).sqrt();
     for (start, end) in tones {
-        let (from, to) = (middle(over[start].top), middle(over[end - 1].top));
+        let (from, to) = (
+            middle(unheard.at(start).top),
+            middle(unheard.at(end - 1).top),
+        );
         let tone = stretch(start, end, Make::Whistle(from, to), &|o| {
             f64::from(o.top_db)
         });
         let stands = |line: &SteadyLine| {
             line.start < tone.span.end
                 && line.end > tone.span.start
-                && (over[start..end].iter()).any(|o| (line.hz / middle(o.top)).ln().abs() < 0.13)
+                && (start..end).any(|f| (line.hz / middle(unheard.at(f).top)).ln().abs() < 0.13)
         };
         if !lines.iter().any(stands) {
             found.push(tone);
@@ -185,9 +190,9 @@ fn held(mask: &[bool], least: usize) -> Vec<(usize, usize)> {
 }
 
 /// Stretches in which one tone stands out alone, moving by no more than a third of an octave a frame.
-fn whistles(over: &[Over], frames: &Frames, least: usize) -> Vec<(usize, usize)> {
+fn whistles(unheard: &Unheard, frames: &Frames, least: usize) -> Vec<(usize, usize)> {
     let tone = |f: usize| {
-        let o = &over[f];
+        let o = unheard.at(f);
         if o.top_db < TONE_DB || o.alone_db < TONE_ALONE_DB {
             return false;
         }
@@ -201,11 +206,12 @@ fn whistles(over: &[Over], frames: &Frames, least: usize) -> Vec<(usize, usize)>
     };
     let mut found: Vec<(usize, usize)> = Vec::new();
     let mut run: Option<(usize, usize)> = None;
-    for f in (0..over.len()).filter(|&f| tone(f)) {
+    for f in (0..frames.grid.frames).filter(|&f| tone(f)) {
         run = match run {
             Some((start, last))
                 if f - last <= BRIDGED
-                    && usize::from(over[f].top.abs_diff(over[last].top)) <= f - last =>
+                    && usize::from(unheard.at(f).top.abs_diff(unheard.at(last).top))
+                        <= f - last =>
             {
                 Some((start, f))
             }

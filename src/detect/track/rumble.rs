@@ -96,43 +96,29 @@ fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
         .zip(floor_db(measures, 60.0, 500.0));
     let event = over.map(|(l, f)| l - f > ROOM_EVENT_DB).collect();
     let width = (SMOOTH_S * per_s) as usize;
-    let band = |b: usize, width: usize| {
-        smooth(
-            &measures
-                .low
-                .power
-                .iter()
-                .map(|p| f64::from(p[b]))
-                .collect::<Vec<_>>(),
-            width,
-        )
-    };
-    let level = band(0, width);
-    let upper = band(1, width);
-    let slow = band(0, 2 * width);
+    let low = &measures.low.power;
+    let band = |b: usize, width: usize| smooth(low.len(), width, move |f| f64::from(low[f][b]));
+    let slow: Vec<f32> = band(0, 2 * width).collect();
     let opening = ((OPENING_S * per_s) as usize).min(slow.len() / 3).max(1);
     // Six seconds of wind without a lull lift the opened background; the quiet fifth of the take holds it down.
     // Digital silence and what is left of a microphone that died are no background.
-    let top = percentile(&slow, 0.9);
-    let alive: Vec<f64> = slow
-        .iter()
-        .copied()
-        .filter(|&l| l > top - ALIVE_DB)
-        .collect();
-    let quiet = percentile(&alive, 0.2) + 6.0;
-    let lowest = percentile(&alive, 0.05);
-    let floor: Vec<f64> = slide(&slide(&slow, opening, f64::min), opening, f64::max)
-        .into_iter()
-        .map(|f| f.min(quiet).max(lowest))
-        .collect();
-    let over = |base: &[f64]| -> Vec<f32> {
-        let over = level.iter().zip(base).map(|(l, b)| (l - b) as f32);
-        over.collect()
-    };
+    let top = percentile(&wide(&slow), 0.9) as f32;
+    let mut alive = wide(&slow);
+    alive.retain(|&l| l > f64::from(top) - ALIVE_DB);
+    let quiet = (percentile(&alive, 0.2) + 6.0) as f32;
+    let lowest = percentile(&alive, 0.05) as f32;
+    drop(alive);
+    let level: Vec<f32> = band(0, width).collect();
+    let opened = slide(&slide(&slow, opening, f32::min), opening, f32::max);
+    let floor = opened.into_iter().map(|f| f.min(quiet).max(lowest));
     Lows {
-        excess: over(&floor),
-        tilt: over(&upper),
-        level: level.iter().map(|&l| l as f32).collect(),
+        excess: level.iter().zip(floor).map(|(l, b)| l - b).collect(),
+        tilt: level
+            .iter()
+            .zip(band(1, width))
+            .map(|(l, b)| l - b)
+            .collect(),
+        level,
         event,
     }
 }
@@ -142,15 +128,13 @@ fn wide(values: &[f32]) -> Vec<f64> {
     values.iter().map(|&v| f64::from(v)).collect()
 }
 
-/// Level of the mean power over `width` frames, dB.
-fn smooth(power: &[f64], width: usize) -> Vec<f64> {
-    let n = power.len();
-    (0..n)
-        .map(|f| {
-            let part = &power[f.saturating_sub(width / 2)..(f + width - width / 2).min(n)];
-            power_db(part.iter().sum::<f64>() / part.len().max(1) as f64).max(QUIET_DB)
-        })
-        .collect()
+/// Level of the mean power over `width` of `n` frames, dB.
+fn smooth(n: usize, width: usize, power: impl Fn(usize) -> f64) -> impl Iterator<Item = f32> {
+    (0..n).map(move |f| {
+        let part = f.saturating_sub(width / 2)..(f + width - width / 2).min(n);
+        let count = part.len().max(1) as f64;
+        power_db(part.map(&power).sum::<f64>() / count).max(QUIET_DB) as f32
+    })
 }
 
 fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
@@ -185,12 +169,11 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         return Vec::new();
     }
     let bands = crate::measure::frames::bands_within(130.0, 4000.0);
-    let voice = smooth(
-        &(0..grid.frames)
-            .map(|f| view.tracks[track].frames.band_power(f, bands.clone()))
-            .collect::<Vec<_>>(),
-        (SMOOTH_S * per_s) as usize,
-    );
+    let power: Vec<f64> = (0..grid.frames)
+        .map(|f| view.tracks[track].frames.band_power(f, bands.clone()))
+        .collect();
+    let voice: Vec<f32> = smooth(grid.frames, (SMOOTH_S * per_s) as usize, |f| power[f]).collect();
+    drop(power);
     let (least, alone, re_speech) = (
         view.settings.get(&MIN_EXCESS_DB),
         view.settings.get(&MIN_ALONE_DB),
@@ -204,7 +187,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
             excess > least
                 && excess - f64::from(elsewhere) > alone
                 && tilt > LEAST_TILT_DB
-                && level - voice[f] > LEAST_RE_VOICE_BAND_DB
+                && level - f64::from(voice[f]) > LEAST_RE_VOICE_BAND_DB
                 && level > usual + re_speech
                 && !room[f]
         })

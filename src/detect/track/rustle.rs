@@ -66,9 +66,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let radio = link::lasting(view, track);
     let width = view.grid.frames_in(WINDOW_S);
     let frames = &view.tracks[track].frames;
-    let credit: Vec<f64> = (unheard.frames.iter().enumerate())
-        .map(|(f, o)| {
-            let e = o.most_db;
+    let credit: Vec<f64> = (0..view.grid.frames)
+        .map(|f| {
+            let e = unheard.at(f).most_db;
             if frames.harmonicity(f) < VOICED {
                 (e - FROM_DB).clamp(0.0, UP_TO_DB)
             } else {

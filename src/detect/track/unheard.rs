@@ -59,10 +59,18 @@ const LEAST_TONE_DB: f64 = 10.0;
 /// All frames of a track.
 #[derive(Debug)]
 pub(in crate::detect) struct Unheard {
-    /// One a frame.
-    pub(in crate::detect) frames: Vec<Over>,
+    /// Frames in which anything stands out, in order: few.
+    out: Vec<(u32, Over)>,
     /// Positions of the microphones that bear witness.
     pub(in crate::detect) heard_by: Vec<usize>,
+}
+
+impl Unheard {
+    /// What stands out in a frame.
+    pub(in crate::detect) fn at(&self, frame: usize) -> Over {
+        let place = self.out.binary_search_by_key(&frame, |(f, _)| *f as usize);
+        place.map_or(Over::NOTHING, |k| self.out[k].1)
+    }
 }
 
 /// What stands out on a body microphone; `None` for other tracks and without another microphone that hears its wearer.
@@ -134,8 +142,8 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
         power(LEAST_TONE_DB) * (1.0 - 1e-9),
     );
     let mut expected = vec![0.0; all.len()];
-    let frames = (0..view.grid.frames)
-        .map(|f| {
+    let out = (0..view.grid.frames)
+        .filter_map(|f| {
             expected.fill(f64::INFINITY);
             for witness in witnesses.iter().filter(|w| w.fit[f]) {
                 witness.bound(f, all.start, &mut expected);
@@ -147,7 +155,7 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
             let over = |k: usize, by: f64| level(k) > by * expected[k].max(1e-18);
             let most = inner.clone().filter(|&k| over(k, least)).count() >= enough;
             if !most && !(0..tones).any(|k| over(k, tone)) {
-                return Over::NOTHING;
+                return None;
             }
             let over: Vec<f64> = (0..all.len())
                 .map(|k| {
@@ -158,10 +166,10 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
                     }
                 })
                 .collect();
-            stands_out(&over, inner.clone(), tones, all.start)
+            Some((f as u32, stands_out(&over, inner.clone(), tones, all.start)))
         })
         .collect();
-    Some(Unheard { frames, heard_by })
+    Some(Unheard { out, heard_by })
 }
 
 /// `over`: level over the prediction per band, the first of which is band `first`; `judged`: the positions in it from 1 to
