@@ -16,6 +16,7 @@ use rustfft::num_complex::Complex;
 use super::SpeechMap;
 use super::spectra::{HALF, Layout, SpectrumMeter, TrackCell};
 use super::speech::runs;
+use crate::dsp::compact::room_for;
 use crate::dsp::fft::Back;
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
@@ -35,8 +36,9 @@ const DELAY_HZ: (f64, f64) = (400.0, 9000.0);
 const COPY_HZ: (f64, f64) = (100.0, 8000.0);
 /// Share of the band that has to stand over both backgrounds for a cell to be measured.
 const LEAST_SHARE: f32 = 0.06;
-/// Pairs beside boom and plant against the rest: more than this many are not followed (takes of very many tracks).
-const OTHER_PAIRS: usize = 400;
+/// Pairs besides boom and plant against the rest, at most: all of sixteen tracks. Beyond that work would grow with the square of
+/// the tracks; neighbours on the recorder go first, for they are patched by the same hand.
+const OTHER_PAIRS: usize = 120;
 
 /// A peak of the correlation of a cell.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -145,26 +147,17 @@ struct Scratch {
 impl PairMeter {
     /// A meter for the microphones of a take; `positions` are the tracks of the spectrum meters.
     pub fn new(take: &Take, layout: Layout, positions: &[usize]) -> PairMeter {
-        let mut pairs = Vec::new();
-        let mut others = 0;
-        let mix = |i: usize| take.tracks[positions[i]].role == Role::Mix;
-        for a in (0..positions.len()).filter(|&i| !mix(i)) {
-            for b in (a + 1..positions.len()).filter(|&i| !mix(i)) {
-                let always = [a, b]
-                    .iter()
-                    .any(|&i| matches!(take.tracks[positions[i]].role, Role::Boom | Role::Plant));
-                others += usize::from(!always);
-                if always || others <= OTHER_PAIRS {
-                    pairs.push(Running {
-                        a,
-                        b,
-                        sum: vec![Complex::default(); layout.bins],
-                        last: vec![Complex::default(); layout.bins],
-                        cells: Vec::new(),
-                    });
-                }
-            }
-        }
+        let roles: Vec<Role> = positions.iter().map(|&i| take.tracks[i].role).collect();
+        let pairs = followed(&roles)
+            .into_iter()
+            .map(|(a, b)| Running {
+                a,
+                b,
+                sum: vec![Complex::default(); layout.bins],
+                last: vec![Complex::default(); layout.bins],
+                cells: Vec::new(),
+            })
+            .collect();
         PairMeter {
             layout,
             positions: positions.to_vec(),
@@ -201,6 +194,7 @@ impl PairMeter {
                             a: &a.cells[i],
                             b: &b.cells[i],
                         };
+                        room_for(&mut pair.cells, 1);
                         pair.cells.extend(cell(&layout, half, &parts, scratch));
                     }
                     std::mem::swap(&mut pair.sum, &mut pair.last);
@@ -226,6 +220,26 @@ impl PairMeter {
             })
             .collect()
     }
+}
+
+/// The pairs of tracks that are followed, in order: every boom and plant with every other microphone, and of the rest as many as
+/// [`OTHER_PAIRS`], neighbours first. Mixes are left out.
+fn followed(roles: &[Role]) -> Vec<(usize, usize)> {
+    let microphones: Vec<usize> = (0..roles.len())
+        .filter(|&i| roles[i] != Role::Mix)
+        .collect();
+    let all = microphones
+        .iter()
+        .enumerate()
+        .flat_map(|(k, &a)| microphones[k + 1..].iter().map(move |&b| (a, b)));
+    let hears_all = |i: usize| matches!(roles[i], Role::Boom | Role::Plant);
+    let (mut pairs, mut others): (Vec<_>, Vec<_>) =
+        all.partition(|&(a, b)| hears_all(a) || hears_all(b));
+    others.sort_by_key(|&(a, b)| (b - a, a));
+    others.truncate(OTHER_PAIRS);
+    pairs.extend(others);
+    pairs.sort_unstable();
+    pairs
 }
 
 impl Scratch {
@@ -1262,5 +1276,34 @@ impl PairMeasures {
             .delay_s
             .filter(|_| self.kind == Some(DelayKind::Constant))?;
         Some((-delay * f64::from(self.cells.layout.rate)).round() as i64)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pairs_grow_in_proportion_to_the_tracks_and_every_boom_keeps_all_of_its_own() {
+        // A mix, a boom, and body microphones: of the rest all pairs of up to sixteen.
+        let take = |lavs: usize| {
+            let mut roles = vec![Role::Mix, Role::Boom];
+            roles.resize(2 + lavs, Role::Lav);
+            followed(&roles)
+        };
+        for (lavs, pairs) in [
+            (1, 1),
+            (6, 6 + 15),
+            (16, 16 + 120),
+            (30, 30 + 120),
+            (62, 62 + 120),
+        ] {
+            let found = take(lavs);
+            assert_eq!(found.len(), pairs);
+            assert!((2..2 + lavs).all(|lav| found.contains(&(1, lav))));
+            assert!((2..1 + lavs).all(|lav| found.contains(&(lav, lav + 1))));
+            assert!(found.is_sorted() && found.iter().all(|p| p.0 > 0));
+        }
+        assert!(followed(&[Role::Mix, Role::Mix, Role::Boom]).is_empty());
     }
 }
