@@ -36,9 +36,9 @@ const DELAY_HZ: (f64, f64) = (400.0, 9000.0);
 const COPY_HZ: (f64, f64) = (100.0, 8000.0);
 /// Share of the band that has to stand over both backgrounds for a cell to be measured.
 const LEAST_SHARE: f32 = 0.06;
-/// Pairs besides boom and plant against the rest, at most: all of sixteen tracks. Beyond that work would grow with the square of
-/// the tracks; neighbours on the recorder go first, for they are patched by the same hand.
-const OTHER_PAIRS: usize = 120;
+/// Pairs besides boom and plant against the rest, at most: nearly all of 29 body microphones. Beyond that work would go on growing
+/// with the square of the tracks; neighbours on the recorder go first, for they are patched by the same hand.
+const OTHER_PAIRS: usize = 400;
 
 /// A peak of the correlation of a cell.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -1284,8 +1284,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn pairs_grow_in_proportion_to_the_tracks_and_every_boom_keeps_all_of_its_own() {
-        // A mix, a boom, and body microphones: of the rest all pairs of up to sixteen.
+    fn pairs_of_many_tracks_are_capped_and_every_boom_keeps_all_of_its_own() {
+        // A mix, a boom, and body microphones: of the rest all pairs of up to 28.
         let take = |lavs: usize| {
             let mut roles = vec![Role::Mix, Role::Boom];
             roles.resize(2 + lavs, Role::Lav);
@@ -1295,8 +1295,9 @@ mod tests {
             (1, 1),
             (6, 6 + 15),
             (16, 16 + 120),
-            (30, 30 + 120),
-            (62, 62 + 120),
+            (28, 28 + 378),
+            (40, 40 + 400),
+            (62, 62 + 400),
         ] {
             let found = take(lavs);
             assert_eq!(found.len(), pairs);
