@@ -23,7 +23,8 @@ const TELLS_FROM: f64 = 0.05;
 const MEASURED: u64 = 90;
 const ANALYSED: u64 = 10;
 const DRAWN: u64 = 11;
-/// What opening a take, setting up its meters and reporting it cost, as bytes of audio.
+/// What opening a take, setting up its meters and reporting it cost, as bytes of audio: a guess, and the time left stays
+/// right within a fifth where it is half or twice of that.
 const OPENING_BYTES: u64 = 300_000;
 /// What a take costs beyond its bytes, in the same unit: as much as so many bytes of audio. The shortest takes come first, and
 /// without this the first tenth of a card looks slower than the rest.

@@ -10,6 +10,8 @@
 //! speech (a walking talker moves them by no more than 6 ms a second), and takes the median over the stretches. Where one
 //! body microphone of the pair belongs to somebody, that person's own stretches count.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 
@@ -19,6 +21,7 @@ use super::speech::runs;
 use crate::dsp::compact::room_for;
 use crate::dsp::fft::Back;
 use crate::dsp::lanes;
+use crate::dsp::shared::Shared;
 use crate::dsp::widest::widest;
 use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
@@ -141,7 +144,7 @@ struct Scratch {
     /// Cross spectrum over the powers.
     normalised: Vec<Complex<f32>>,
     back: Back,
-    bends: Bends,
+    bends: Arc<Bends>,
 }
 
 impl PairMeter {
@@ -251,7 +254,7 @@ impl Scratch {
             coherent: Vec::with_capacity(layout.bins),
             normalised: vec![Complex::default(); layout.bins],
             back: Back::new((layout.bins.max(8) * 5).next_power_of_two()),
-            bends: Bends::new(&layout),
+            bends: Bends::of(&layout),
         }
     }
 }
@@ -514,7 +517,7 @@ pub fn parabola(before: f64, at: f64, after: f64) -> f64 {
 const ONE_SOURCE: f32 = 0.9;
 const SURELY_A_COPY: f64 = 0.001;
 /// Furthest that a low-cut turns the phase, as the frequency at which it would be one radian, Hz: one of second order at
-/// 120 Hz reaches 170. Steps of the search to either side; above `bent_hz` nothing is left of it.
+/// 120 Hz reaches 170. Steps of the search to either side; above [`BENT_HZ`] nothing is left of it.
 const LOW_CUT_HZ: f64 = 180.0;
 const LOW_CUT_STEPS: i32 = 9;
 const BENT_HZ: f64 = 1500.0;
@@ -530,6 +533,12 @@ struct Bends {
 }
 
 impl Bends {
+    /// Those of a layout, made once: memory for transforms is set up again with every block.
+    fn of(layout: &Layout) -> Arc<Bends> {
+        static TABLES: Shared<u32, Bends> = Shared::new();
+        TABLES.get(layout.rate, || Bends::new(layout))
+    }
+
     fn new(layout: &Layout) -> Bends {
         let band = layout.band(COPY_HZ.0, COPY_HZ.1);
         let bent = layout.band(COPY_HZ.0, BENT_HZ.min(COPY_HZ.1));

@@ -153,7 +153,7 @@ impl Ear {
 }
 
 /// The same in double precision.
-fn wide(levels: &[f32]) -> Vec<f64> {
+pub(crate) fn wide(levels: &[f32]) -> Vec<f64> {
     levels.iter().map(|&l| f64::from(l)).collect()
 }
 

@@ -156,11 +156,10 @@ impl Corners {
             }
         }
         let (above, below) = tops.split_at(corners.count);
-        let number = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| corners.holds(t)).count();
-        let (number_above, number_below) = (number(above) as f64, number(below) as f64);
-        let share = number_above / above.len().max(1) as f64;
+        let share = corners.among(above) as f64 / above.len().max(1) as f64;
         // Until tops below have shown otherwise, they are thought to be like those above: corners at all levels prove nothing.
-        let share_below = (number_below + ALIKE * share) / (below.len() as f64 + ALIKE);
+        let share_below =
+            (corners.among(below) as f64 + ALIKE * share) / (below.len() as f64 + ALIKE);
         Corners {
             share,
             share_below,
@@ -190,6 +189,11 @@ impl Corners {
     fn holds(&self, top: &Top) -> bool {
         let slopes = |hz| alike(f64::from(top.sag_hz), hz);
         top.knee > CORNER && self.slope_hz.is_none_or(slopes)
+    }
+
+    /// How many of some tops are these corners.
+    fn among(&self, tops: &[(Top, f64)]) -> usize {
+        tops.iter().filter(|(t, _)| self.holds(t)).count()
     }
 
     /// What a top says for an overload, log odds.
@@ -347,13 +351,13 @@ impl Shape {
         let crowd = self.within(-ONE_HEIGHT_DB, 0.0);
         let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
         let (at, below) = self.tops.split_at(crowd);
-        let corners = |part: &[(Top, f64)]| part.iter().filter(|(t, _)| t.knee > CORNER).count();
+        let corners = self.plain.among(at);
         let expected = (next + 1) as f64 / 6.0;
-        let share_below = (corners(below) + 1) as f64 / (below.len() as f64 + ALIKE);
+        let share_below = (self.plain.among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
         crowd >= LEAST_CROWD
             && crowd as f64 >= CROWD_RATIO * expected
-            && corners(at) >= CORNERS_IN_A_CROWD
-            && corners(at) as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64
+            && corners >= CORNERS_IN_A_CROWD
+            && corners as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64
     }
 
     /// Corners of any slope prove a fault by themselves.
@@ -403,10 +407,11 @@ impl Shape {
             .filter_map(|(t, db)| {
                 let crowds = ((crowded || soft) && *db >= ceiling - reach)
                     || (held && *db >= -ONE_HEIGHT_DB);
-                let mut weight = if corner(t, *db) { odds(t.knee) } else { 0.0 };
-                if *db < lowest {
-                    weight -= LONE_SLOPE_ODDS;
-                }
+                let mut weight = match (corner(t, *db), *db < lowest) {
+                    (true, false) => odds(t.knee),
+                    (true, true) => odds(t.knee) - LONE_SLOPE_ODDS,
+                    (false, _) => 0.0,
+                };
                 if crowds {
                     weight = weight.max(CROWDS);
                 }

@@ -11,7 +11,7 @@
 
 use std::cell::LazyCell;
 
-use crate::compare::speech::{correlation, runs};
+use crate::compare::speech::{correlation, runs, wide};
 use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, mean_level_db, percentile, voice_db};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::dsp::extreme::slide;
@@ -121,11 +121,6 @@ fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
         level,
         event,
     }
-}
-
-/// The same in double precision.
-fn wide(values: &[f32]) -> Vec<f64> {
-    values.iter().map(|&v| f64::from(v)).collect()
 }
 
 /// Level of the mean power over `width` of `n` frames, dB.
