@@ -13,7 +13,8 @@
 //! ```
 //!
 //! `dsp`, `measure`, `compare`, `detect` and `judge` do no input or output and cannot fail. Only `scan`, `container` and
-//! `decode` open inputs, for reading only; only `report` and `cli` write, never below an input.
+//! `decode` open inputs, for reading only; only `report` and `cli` write, never below an input, besides the nameless file in
+//! the report folder in which `aside` keeps measurements of a long take while it is worked on.
 
 pub mod cli;
 pub mod pipeline;
@@ -22,6 +23,8 @@ pub mod container;
 pub mod decode;
 pub mod scan;
 pub mod take;
+
+pub mod aside;
 
 pub mod compare;
 pub mod detect;

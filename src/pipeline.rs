@@ -2,13 +2,14 @@
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, mpsc};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::aside::Aside;
 use crate::compare::{self, Between, Mix, PairMeasures, SpeechMap};
 use crate::container::source::{Disk, Storage};
 use crate::container::{self, ReadError};
@@ -119,6 +120,10 @@ pub struct How<'a> {
     pub watch: &'a dyn Watch,
     /// Where the audio lies.
     pub storage: &'a dyn Storage,
+    /// Where measurements of long takes may lie meanwhile; `None`: in memory only.
+    pub aside: Option<&'a Path>,
+    /// Hours of all tracks of a take together from which it is a long one.
+    pub long_h: f64,
 }
 
 impl Default for How<'_> {
@@ -127,9 +132,25 @@ impl Default for How<'_> {
             threads: 0,
             watch: &(),
             storage: &Disk,
+            aside: None,
+            long_h: LONG_H,
         }
     }
 }
+
+impl How<'_> {
+    /// The place for what grows with a take.
+    fn aside(&self, take: &Take) -> Aside {
+        let hours = take.duration_s() * take.tracks.len() as f64 / 3600.0;
+        match self.aside {
+            Some(folder) if hours >= self.long_h => Aside::in_folder(folder),
+            _ => Aside::default(),
+        }
+    }
+}
+
+/// Track hours that stay in memory: 32 tracks of ten minutes, or eight of forty.
+const LONG_H: f64 = 5.4;
 
 /// Share of all bytes in the shortest takes, which are worked on first: who waits sees within seconds what is found.
 const SOON: f64 = 0.02;
@@ -466,6 +487,7 @@ fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>
     let mut meters = meters(
         take,
         crate::units::samples(seconds, take.rate).min(take.samples),
+        &Aside::default(),
     );
     let mut block = Block::default();
     let end = crate::units::samples(seconds, take.rate);
@@ -479,10 +501,13 @@ fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>
 /// Meters of all tracks, each with its count of samples that were no numbers.
 type Meters = Vec<(TrackMeter, u64)>;
 
-fn meters(take: &Take, samples: u64) -> Meters {
+fn meters(take: &Take, samples: u64, aside: &Aside) -> Meters {
     take.tracks
         .iter()
-        .map(|_| (TrackMeter::new(take.signal()).expecting(samples), 0))
+        .map(|_| {
+            let meter = TrackMeter::new(take.signal());
+            (meter.expecting(samples, aside), 0)
+        })
         .collect()
 }
 
@@ -553,7 +578,7 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
     let ahead = (AHEAD_BYTES / block_bytes.max(1)).max(1);
     // As stored; of a packed file about as much.
     let per_sample = bytes(take) / take.samples.max(1);
-    let mut meters = meters(take, take.samples);
+    let mut meters = meters(take, take.samples, &how.aside(take));
     let mut between = compare::Meter::new(take);
     let (full, blocks) = mpsc::sync_channel(ahead);
     let (used, empty) = mpsc::channel::<Block>();

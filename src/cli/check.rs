@@ -170,10 +170,11 @@ impl Check {
         Ok(settings)
     }
 
-    fn how<'a>(&self, progress: &'a Progress) -> How<'a> {
+    fn how<'a>(&self, progress: &'a Progress, folder: &'a Path) -> How<'a> {
         How {
             threads: self.outcome.threads(),
             watch: progress,
+            aside: Some(folder),
             ..How::default()
         }
     }
@@ -183,11 +184,16 @@ impl Check {
         let (started, clock) = (SystemTime::now(), Instant::now());
         let progress = self.outcome.progress();
         let drawn = !self.outcome.no_plots;
-        let day = pipeline::day(inputs, settings, &self.how(&progress), |analysis| {
-            let kept = Kept::new(analysis, drawn);
-            progress.found(kept.report());
-            kept
-        });
+        let day = pipeline::day(
+            inputs,
+            settings,
+            &self.how(&progress, &output.folder),
+            |analysis| {
+                let kept = Kept::new(analysis, drawn);
+                progress.found(kept.report());
+                kept
+            },
+        );
         let work = Work {
             settings,
             output,
@@ -215,9 +221,10 @@ impl Check {
         let found = pipeline::find(inputs, &settings);
         let input = Input::new(inputs, &found);
         let takes = share.takes(found.takes);
-        let (done, threads) = pipeline::read(takes, &settings, &self.how(&progress), |analysis| {
-            Kept::new(analysis, drawn)
-        });
+        let (done, threads) =
+            pipeline::read(takes, &settings, &self.how(&progress, folder), |analysis| {
+                Kept::new(analysis, drawn)
+            });
         progress.end();
         let (takes, track_s) = done
             .iter()

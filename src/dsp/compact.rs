@@ -87,6 +87,61 @@ impl Level16 {
     }
 }
 
+/// A value as bytes, always as many.
+pub trait Code: Copy {
+    /// How many.
+    const BYTES: usize;
+    /// Put them at the end of others.
+    fn put(self, to: &mut Vec<u8>);
+    /// The value from the first of some bytes.
+    fn get(bytes: &[u8]) -> Self;
+}
+
+impl Code for u8 {
+    const BYTES: usize = 1;
+    fn put(self, to: &mut Vec<u8>) {
+        to.push(self);
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> u8 {
+        bytes[0]
+    }
+}
+
+impl Code for Power16 {
+    const BYTES: usize = 2;
+    fn put(self, to: &mut Vec<u8>) {
+        to.extend(self.0.to_le_bytes());
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> Power16 {
+        Power16(u16::from_le_bytes([bytes[0], bytes[1]]))
+    }
+}
+
+impl Code for Level16 {
+    const BYTES: usize = 2;
+    fn put(self, to: &mut Vec<u8>) {
+        to.extend(self.0.to_le_bytes());
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> Level16 {
+        Level16(i16::from_le_bytes([bytes[0], bytes[1]]))
+    }
+}
+
+impl<T: Code, const N: usize> Code for [T; N] {
+    const BYTES: usize = N * T::BYTES;
+    fn put(self, to: &mut Vec<u8>) {
+        self.into_iter().for_each(|value| value.put(to));
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> [T; N] {
+        let bytes = &bytes[..Self::BYTES];
+        std::array::from_fn(|n| T::get(&bytes[n * T::BYTES..]))
+    }
+}
+
 /// Room for so many more, an eighth of what is there at a time where more is needed: a list that doubles holds half of its memory
 /// for nothing, and a long list is moved without a copy.
 pub fn room_for<T>(list: &mut Vec<T>, more: usize) {
@@ -133,6 +188,18 @@ mod tests {
         let least = Level16::of(-1e9).db();
         assert!(least.is_finite() && least >= -200.0);
         assert!(Level16::of(100.0).db() < 56.0);
+    }
+
+    #[test]
+    fn values_come_back_from_their_bytes() {
+        let mut bytes = Vec::new();
+        let levels = [-200.0, -0.5, 40.0, f32::NEG_INFINITY].map(Level16::of);
+        levels.put(&mut bytes);
+        assert_eq!(bytes.len(), <[Level16; 4]>::BYTES);
+        assert_eq!(<[Level16; 4]>::get(&bytes), levels);
+        let (mut bytes, power) = (vec![9], Power16::from(0.3));
+        power.put(&mut bytes);
+        assert_eq!((u8::get(&bytes), Power16::get(&bytes[1..])), (9, power));
     }
 
     #[test]

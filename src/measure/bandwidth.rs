@@ -22,7 +22,9 @@ pub fn bandwidth_hz(frames: &Frames, floor: &Floor) -> Option<f64> {
     let edges = band_edges_hz();
     let background = floor.median_bands();
     let top = (0..BANDS).rev().find(|&band| {
-        let mut levels: Vec<Power16> = frames.bands.iter().map(|b| b[band]).collect();
+        let mut levels: Vec<Power16> = (0..frames.grid.frames)
+            .map(|f| frames.codes(f)[band])
+            .collect();
         let Some(last) = levels.len().checked_sub(1) else {
             return false;
         };

@@ -9,7 +9,8 @@ use std::sync::LazyLock;
 
 use pulp::Simd;
 
-use super::make_room;
+use super::series;
+use crate::aside::{Aside, Series};
 use crate::dsp::biquad::{InStep, Narrow, each, in_step, narrow_lane, narrowed, times};
 use crate::units::power_db;
 
@@ -29,9 +30,9 @@ pub struct Fine {
     /// Samples of the take.
     pub samples: u64,
     /// High band, code `c` stands for `-125 + c / 2` dBFS.
-    pub high: Vec<u8>,
+    pub high: Series<u8>,
     /// Middle band, the same.
-    pub mid: Vec<u8>,
+    pub mid: Series<u8>,
 }
 
 /// dBFS of a code.
@@ -102,22 +103,18 @@ impl Fine {
     }
 
     /// Largest code within steps `[from, to)`, cut at the ends of the take; 0 where there is none.
-    pub fn most(codes: &[u8], from: i64, to: i64) -> u8 {
+    pub fn most(codes: &Series<u8>, from: i64, to: i64) -> u8 {
         let (a, b) = clipped(codes.len(), from, to);
-        codes[a..b].iter().copied().max().unwrap_or(0)
+        codes.part(a..b).iter().copied().max().unwrap_or(0)
     }
 
     /// Code below which `share` of the steps `[from, to)` lie, cut at the ends of the take; 0 where there is none.
-    pub fn rank(codes: &[u8], from: i64, to: i64, share: f64) -> u8 {
+    pub fn rank(codes: &Series<u8>, from: i64, to: i64, share: f64) -> u8 {
         let (a, b) = clipped(codes.len(), from, to);
-        let mut counts = [0u32; 256];
-        codes[a..b]
-            .iter()
-            .for_each(|&c| counts[usize::from(c)] += 1);
-        ranked(&counts, b - a, share)
+        rank(&codes.part(a..b), share)
     }
 
-    /// [`Fine::rank`] of the `reach` steps on either side of the middle of every `every` steps, all at once: what two
+    /// [`rank`] of the `reach` steps on either side of the middle of every `every` steps, all at once: what two
     /// neighbouring stretches share is counted once.
     pub fn ranks(codes: &[u8], every: usize, reach: i64, share: f64) -> Vec<u8> {
         let mut counts = [0u32; 256];
@@ -139,8 +136,15 @@ impl Fine {
     }
 }
 
+/// Code below which `share` of the codes lie; 0 where there is none.
+pub fn rank(codes: &[u8], share: f64) -> u8 {
+    let mut counts = [0u32; 256];
+    codes.iter().for_each(|&c| counts[usize::from(c)] += 1);
+    ranked(&counts, codes.len(), share)
+}
+
 /// Code below which `share` of `total` counted codes lie; 0 where there is none.
-fn ranked(counts: &[u32; 256], total: usize, share: f64) -> u8 {
+pub fn ranked(counts: &[u32; 256], total: usize, share: f64) -> u8 {
     let wanted = (share * total as f64) as u32;
     let mut below = 0;
     for (code, count) in counts.iter().enumerate() {
@@ -236,16 +240,16 @@ impl FineMeter {
             out: Fine {
                 step,
                 samples: 0,
-                high: Vec::new(),
-                mid: Vec::new(),
+                high: Series::default(),
+                mid: Series::default(),
             },
         }
     }
 
     /// Make room for so many samples.
-    pub(super) fn expect(&mut self, samples: u64) {
-        make_room(&mut self.out.high, samples, self.step);
-        make_room(&mut self.out.mid, samples, self.step);
+    pub(super) fn expect(&mut self, samples: u64, aside: &Aside) {
+        self.out.high = series(aside, samples, self.step);
+        self.out.mid = series(aside, samples, self.step);
     }
 
     /// Take in samples.
@@ -414,7 +418,10 @@ mod tests {
                 .for_each(|(x, v)| *x = 0.4 * *x + 2e-5 * v);
             let fine = measure(&x, rate, 4096);
             for (step, powers) in exact(&x, rate).into_iter().enumerate().skip(20) {
-                for (code, power) in [fine.high[step], fine.mid[step]].into_iter().zip(powers) {
+                for (code, power) in [fine.high.get(step), fine.mid.get(step)]
+                    .into_iter()
+                    .zip(powers)
+                {
                     let exact = 2.0 * (power_db(power) - BOTTOM_DB);
                     assert!(
                         (f64::from(code) - exact).abs() < 1.0,
@@ -429,11 +436,11 @@ mod tests {
     fn each_band_reads_its_tone_and_keeps_the_other_out() {
         for rate in [44_100, 48_000, 96_000, 192_000] {
             let tone = measure(&sine(11_000.0, rate, 0.2), rate, 4096);
-            assert!((level(tone.high[100]) + 9.03).abs() < 1.3, "{rate}");
+            assert!((level(tone.high.get(100)) + 9.03).abs() < 1.3, "{rate}");
             let voice = measure(&sine(1_000.0, rate, 0.2), rate, 4096);
-            assert!(level(voice.high[100]) < -110.0, "{rate}");
+            assert!(level(voice.high.get(100)) < -110.0, "{rate}");
             let middle = measure(&sine(3_000.0, rate, 0.2), rate, 4096);
-            assert!((level(middle.mid[100]) + 9.03).abs() < 0.8, "{rate}");
+            assert!((level(middle.mid.get(100)) + 9.03).abs() < 0.8, "{rate}");
         }
     }
 
@@ -442,7 +449,7 @@ mod tests {
         let x = sine(9_000.0, 48_000, 0.1);
         assert_eq!(measure(&x, 48_000, 4800).high, measure(&x, 48_000, 11).high);
         let silent = measure(&[0.0; 480], 48_000, 480);
-        assert_eq!(silent.high, vec![0; 10]);
+        assert_eq!(silent.high.all(), vec![0; 10]);
         assert!(measure(&[], 48_000, 1).is_empty());
     }
 
@@ -465,7 +472,7 @@ mod tests {
 
     #[test]
     fn ranks_and_maxima_are_cut_at_the_ends() {
-        let codes = [5, 1, 9, 3];
+        let codes: Series<u8> = [5, 1, 9, 3].into_iter().collect();
         assert_eq!(Fine::most(&codes, -5, 2), 5);
         assert_eq!(Fine::most(&codes, 7, 9), 0);
         assert_eq!(Fine::rank(&codes, 0, 4, 0.5), 5);

@@ -5,6 +5,7 @@
 //! mean; how far follows from the band's degrees of freedom and the length of the window, and is added back.
 
 use super::frames::{BANDS, Frames, Grid, band_edges_hz, bands_within};
+use crate::aside::Series;
 use crate::dsp::compact::Level16;
 use crate::dsp::extreme::slide;
 use crate::units::{power, power_db};
@@ -42,23 +43,9 @@ pub struct Floor {
     /// The frame grid it was made from.
     pub grid: Grid,
     /// Level per step and band; see [`Level16`].
-    bands: Vec<[Level16; BANDS]>,
+    bands: Series<[Level16; BANDS]>,
     /// Power sum over all bands (20 Hz to 22 kHz) per step, dBFS.
     pub level_db: Vec<f32>,
-}
-
-/// Powers of some bands of a background.
-#[derive(Debug, Clone)]
-pub struct Powers {
-    bands: usize,
-    rows: Vec<f64>,
-}
-
-impl Powers {
-    /// Mean square of each band in a step.
-    pub fn step(&self, step: usize) -> &[f64] {
-        &self.rows[step * self.bands..(step + 1) * self.bands]
-    }
 }
 
 impl Floor {
@@ -70,11 +57,10 @@ impl Floor {
         let opening = ((OPENING_S * steps_per_s) as usize).min(steps / 3).max(1);
         let closing = ((CLOSING_S * steps_per_s) as usize).clamp(1, steps.max(1));
         let usable = usable_frames(frames);
-        let mut bands = vec![[Level16::SILENCE; BANDS]; steps];
+        let smooth: Vec<[f32; BANDS]> = (0..steps).map(|s| smoothed(frames, &usable, s)).collect();
+        let mut rows = vec![[Level16::SILENCE; BANDS]; steps];
         for band in 0..BANDS {
-            let smooth: Vec<f32> = (0..steps)
-                .map(|s| smoothed(frames, &usable, s, band))
-                .collect();
+            let smooth: Vec<f32> = smooth.iter().map(|row| row[band]).collect();
             let mut eroded = slide(&smooth, opening, f32::min);
             eroded
                 .iter_mut()
@@ -83,14 +69,17 @@ impl Floor {
             let opened = slide(&eroded, opening, f32::max);
             let closed = slide(&slide(&opened, closing, f32::max), closing, f32::min);
             let bias = bias_db(band, opening);
-            for (row, level) in bands.iter_mut().zip(closed) {
+            for (row, level) in rows.iter_mut().zip(closed) {
                 row[band] = Level16::of(level - bias);
             }
         }
-        let level_db = bands
+        let level_db = rows
             .iter()
             .map(|row| power_db(row.iter().map(|b| b.power()).sum()) as f32)
             .collect();
+        let mut bands = Series::new(frames.aside());
+        bands.expect(rows.len());
+        bands.extend(rows);
         Floor {
             grid,
             bands,
@@ -105,34 +94,31 @@ impl Floor {
 
     /// Power within a range of bands at a frame, mean square.
     pub fn band_power(&self, frame: usize, bands: std::ops::Range<usize>) -> f64 {
-        self.bands[self.step(frame)][bands]
+        self.bands.get(self.step(frame))[bands]
             .iter()
             .map(|b| b.power())
             .sum()
     }
 
-    /// Powers within a range of bands per step, mean square: for work on many frames, of which several share a step.
-    pub fn powers(&self, bands: std::ops::Range<usize>) -> Powers {
-        let rows = self.bands.iter().map(|r| &r[bands.clone()]);
-        Powers {
-            bands: bands.len(),
-            rows: rows.flatten().map(|b| b.power()).collect(),
-        }
+    /// Power of a band in a step, mean square.
+    pub fn power(&self, step: usize, band: usize) -> f64 {
+        self.bands.get(step)[band].power()
     }
 
     /// Level within a range of bands per step, dBFS; minus infinity for silence.
     pub fn levels(&self, bands: std::ops::Range<usize>) -> Vec<f64> {
-        let rows = self.bands.iter().map(|r| &r[bands.clone()]);
-        rows.map(|r| power_db(r.iter().map(|b| b.power()).sum()))
+        let power = |row: &[Level16]| row.iter().map(|b| b.power()).sum();
+        let rows = self.bands.iter();
+        rows.map(|row| power_db(power(&row[bands.clone()])))
             .collect()
     }
 
     /// Median over the take of the background in each band, dBFS; steps of digital silence do not count. Minus infinity
     /// where nothing else is there.
     pub fn median_bands(&self) -> [f32; BANDS] {
+        let rows = self.bands.all();
         std::array::from_fn(|band| {
-            let mut levels: Vec<f32> = self
-                .bands
+            let mut levels: Vec<f32> = rows
                 .iter()
                 .map(|row| row[band].db())
                 .filter(|level| level.is_finite())
@@ -231,21 +217,22 @@ fn usable_frames(frames: &Frames) -> Vec<bool> {
         .collect()
 }
 
-/// Level of 0.2 s around a step, dBFS. Unusable frames do not count; plus infinity where nothing else is there, so that the
+/// Level of 0.2 s around a step in each band, dBFS. Unusable frames do not count; plus infinity where nothing else is there, so that the
 /// minimum passes over it.
-fn smoothed(frames: &Frames, usable: &[bool], step: usize, band: usize) -> f32 {
+fn smoothed(frames: &Frames, usable: &[bool], step: usize) -> [f32; BANDS] {
     let first = (step * STEP).saturating_sub(STEP / 2);
     let last = (step * STEP + STEP + STEP / 2 + 1).min(frames.grid.frames);
-    let (mut sum, mut count) = (0f64, 0u32);
-    for (bands, &usable) in frames.bands[first..last].iter().zip(&usable[first..last]) {
-        if usable {
-            sum += f64::from(bands[band]);
-            count += 1;
-        }
+    let (mut sums, mut count) = ([0f64; BANDS], 0u32);
+    for frame in (first..last).filter(|&f| usable[f]) {
+        let powers = frames.codes(frame);
+        sums.iter_mut()
+            .zip(powers)
+            .for_each(|(sum, power)| *sum += f64::from(power));
+        count += 1;
     }
     if count == 0 {
-        f32::INFINITY
+        [f32::INFINITY; BANDS]
     } else {
-        power_db(sum / f64::from(count)) as f32
+        sums.map(|sum| power_db(sum / f64::from(count)) as f32)
     }
 }

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use rustfft::num_complex::Complex;
 
-use super::make_room;
+use super::{make_room, series};
+use crate::aside::{Aside, Series};
 use crate::dsp::compact::Power16;
 use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
@@ -107,7 +108,7 @@ pub struct Frames {
     /// Mean square of the frame's own samples.
     pub power: Vec<f32>,
     /// Mean square per band, from a Hann window of about 43 ms around the middle of the frame.
-    pub bands: Vec<[Power16; BANDS]>,
+    bands: Series<[Power16; BANDS]>,
     /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, in parts of [`HARMONIC`]; 0 for
     /// silence.
     harmonicity: Vec<u16>,
@@ -119,7 +120,7 @@ pub struct Frames {
 impl Frames {
     /// Mean square within a range of bands.
     pub fn band_power(&self, frame: usize, bands: std::ops::Range<usize>) -> f64 {
-        self.bands[frame][bands].iter().map(|&p| f64::from(p)).sum()
+        self.codes(frame)[bands].iter().map(|&p| f64::from(p)).sum()
     }
 
     /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, 0..1; 0 for silence.
@@ -137,7 +138,18 @@ impl Frames {
 
     /// Mean square of each band.
     pub fn row(&self, frame: usize) -> [f32; BANDS] {
-        self.bands[frame].map(f32::from)
+        self.codes(frame).map(f32::from)
+    }
+
+    /// The same as it is kept.
+    #[inline]
+    pub fn codes(&self, frame: usize) -> [Power16; BANDS] {
+        self.bands.get(frame)
+    }
+
+    /// Where long lists of this track lie.
+    pub(super) fn aside(&self) -> &Aside {
+        self.bands.aside()
     }
 }
 
@@ -273,7 +285,7 @@ impl FramesMeter {
                 grid,
                 peak: vec![],
                 power: vec![],
-                bands: vec![],
+                bands: Series::default(),
                 harmonicity: vec![],
                 lag: vec![],
                 lag_hz: auto_rate,
@@ -282,10 +294,10 @@ impl FramesMeter {
     }
 
     /// Make room for so many samples.
-    pub(super) fn expect(&mut self, samples: u64) {
+    pub(super) fn expect(&mut self, samples: u64, aside: &Aside) {
+        self.out.bands = series(aside, samples, self.hop);
         make_room(&mut self.out.peak, samples, self.hop);
         make_room(&mut self.out.power, samples, self.hop);
-        make_room(&mut self.out.bands, samples, self.hop);
         make_room(&mut self.out.harmonicity, samples, self.hop);
         make_room(&mut self.out.lag, samples, self.hop);
     }
@@ -407,7 +419,7 @@ mod tests {
         let (plain, moved) = (measure(&plain, 48_000, 4800), measure(&moved, 48_000, 4800));
         // The frames at the ends hold a piece of the silence outside.
         for f in 2..plain.grid.frames - 2 {
-            let lowest = |frames: &Frames| f64::from(frames.bands[f][0]);
+            let lowest = |frames: &Frames| f64::from(frames.codes(f)[0]);
             assert!(
                 lowest(&moved) < lowest(&plain) + 1e-10,
                 "{f}: {}",
@@ -415,7 +427,7 @@ mod tests {
             );
         }
         let silence = measure(&[0.0; 9600], 48_000, 4800);
-        assert!(silence.bands.iter().flatten().all(|&b| f32::from(b) == 0.0));
+        assert!(silence.bands.iter().flatten().all(|b| f32::from(b) == 0.0));
     }
 
     /// A sine of amplitude a has the power a^2/2 (closed form).
@@ -424,7 +436,7 @@ mod tests {
         for rate in [44_100, 48_000, 96_000] {
             let frames = measure(&sine(1000.0, 0.5, rate, rate as usize), rate, 4800);
             let middle = frames.grid.frames / 2;
-            let db = crate::units::power_db(f64::from(frames.bands[middle][14]));
+            let db = crate::units::power_db(f64::from(frames.codes(middle)[14]));
             assert!(
                 (db - crate::units::power_db(0.125)).abs() < 0.05,
                 "{rate}: {db}"

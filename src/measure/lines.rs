@@ -9,7 +9,8 @@ use std::sync::Arc;
 
 use pulp::{Simd, WithSimd};
 
-use crate::dsp::compact::{Level16, room_for};
+use crate::aside::{Aside, Series};
+use crate::dsp::compact::{Code, Level16};
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
 use crate::dsp::shared::{Shared, hann};
@@ -46,6 +47,24 @@ struct Kept {
     background: Level16,
 }
 
+impl Code for Kept {
+    const BYTES: usize = 8;
+
+    fn put(self, to: &mut Vec<u8>) {
+        to.extend(self.hz.to_le_bytes());
+        [self.level, self.background].put(to);
+    }
+
+    fn get(bytes: &[u8]) -> Kept {
+        let [level, background] = Code::get(&bytes[4..]);
+        Kept {
+            hz: f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]),
+            level,
+            background,
+        }
+    }
+}
+
 impl From<&Peak> for Kept {
     fn from(peak: &Peak) -> Kept {
         Kept {
@@ -70,11 +89,11 @@ impl From<Kept> for Peak {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Spectra {
     /// Peaks of all spectra, each ascending in frequency, and where those of each end.
-    peaks: Vec<Kept>,
+    peaks: Series<Kept>,
     ends: Vec<u32>,
     /// Background per third of an octave (see [`third`]), as many for each spectrum, dBFS in a band of 1 Hz; minus infinity for
     /// silence.
-    background_dbfs: Vec<Level16>,
+    background_dbfs: Series<Level16>,
     thirds: usize,
 }
 
@@ -90,20 +109,21 @@ impl Spectra {
     }
 
     /// Peaks of a spectrum.
-    fn peaks(&self, i: usize) -> &[Kept] {
+    fn peaks(&self, i: usize) -> impl ExactSizeIterator<Item = Kept> + '_ {
         let first = i.checked_sub(1).map_or(0, |before| self.ends[before]);
-        &self.peaks[first as usize..self.ends[i] as usize]
+        (first as usize..self.ends[i] as usize).map(|at| self.peaks.get(at))
     }
 
     fn background_dbfs(&self, i: usize, third: usize) -> Option<f32> {
-        (third < self.thirds).then(|| self.background_dbfs[i * self.thirds + third].db())
+        (third < self.thirds).then(|| {
+            let level = self.background_dbfs.get(i * self.thirds + third);
+            level.db()
+        })
     }
 
     fn push(&mut self, peaks: &[Peak], background_dbfs: &[f32]) {
-        room_for(&mut self.peaks, peaks.len());
         self.peaks.extend(peaks.iter().map(Kept::from));
         self.ends.push(self.peaks.len() as u32);
-        room_for(&mut self.background_dbfs, background_dbfs.len());
         let levels = background_dbfs.iter().map(|&level| Level16::of(level));
         self.background_dbfs.extend(levels);
     }
@@ -198,6 +218,12 @@ impl RangeMeter {
             powers: vec![0.0; size / 2 + 1],
             pending: Vec::new(),
         }
+    }
+
+    /// Let the list of peaks lie where there is room.
+    fn expect(&mut self, aside: &Aside) {
+        self.out.peaks = Series::new(aside);
+        self.out.background_dbfs = Series::new(aside);
     }
 
     fn push(&mut self, x: &[f32]) {
@@ -548,6 +574,12 @@ impl LinesMeter {
         }
     }
 
+    /// Let long lists lie where there is room.
+    pub(super) fn expect(&mut self, aside: &Aside) {
+        self.low.expect(aside);
+        self.high.expect(aside);
+    }
+
     /// Take in samples and the samples of the low-rate copy that came with them.
     pub fn push(&mut self, x: &[f32], low: &[f32]) {
         self.low.push(low);
@@ -611,7 +643,7 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
         return Vec::new();
     };
     let mut counts = vec![0u32; highest + 3];
-    for peak in peaks {
+    for peak in peaks.iter() {
         counts[cell(f64::from(peak.hz)) + 1] += 1;
     }
     let pair = |k: usize| counts[k] + counts[k + 1];
@@ -674,7 +706,7 @@ impl Cells {
         for i in 0..range.spectra.len() {
             for peak in range.spectra.peaks(i) {
                 let place = &mut next[cell(f64::from(peak.hz))];
-                peaks[*place] = (i as u32, *peak);
+                peaks[*place] = (i as u32, peak);
                 *place += 1;
             }
         }

@@ -21,7 +21,9 @@ pub mod true_peak;
 
 use pulp::Simd;
 
+use crate::aside::{Aside, Series};
 use crate::dsp::biquad::{InStep, in_step};
+use crate::dsp::compact::Code;
 use crate::dsp::decimate::Decimator;
 use crate::report::model::SampleFormat;
 
@@ -189,6 +191,14 @@ impl PlainMeters {
     }
 }
 
+/// A list of what comes every `step` samples of so many.
+fn series<T: Code>(aside: &Aside, samples: u64, step: usize) -> Series<T> {
+    let mut series = Series::new(aside);
+    let expected = samples / step.max(1) as u64 + 2;
+    series.expect(usize::try_from(expected).unwrap_or(0));
+    series
+}
+
 /// Room for what comes every `step` samples of so many; none where a header promises more than there is memory for.
 fn make_room<T>(list: &mut Vec<T>, samples: u64, step: usize) {
     let expected = samples / step.max(1) as u64 + 2;
@@ -223,11 +233,13 @@ impl TrackMeter {
         }
     }
 
-    /// Make room for so many samples, where there is room: what grows with a take then never moves. Nothing depends on it.
-    pub fn expecting(mut self, samples: u64) -> TrackMeter {
-        self.plain.frames.expect(samples);
+    /// Make room for so many samples, where there is room: what grows with a take then never moves. Long lists go aside, where
+    /// that is a file. Nothing depends on it.
+    pub fn expecting(mut self, samples: u64, aside: &Aside) -> TrackMeter {
+        self.plain.frames.expect(samples, aside);
         self.plain.low.expect(samples);
-        self.filtered.fine.expect(samples);
+        self.plain.lines.expect(aside);
+        self.filtered.fine.expect(samples, aside);
         self.filtered.active.expect(samples);
         self
     }

@@ -310,7 +310,7 @@ fn cells(frames: &Frames, range: Range<usize>) -> [u8; BANDS] {
     std::array::from_fn(|band| {
         let largest = range
             .clone()
-            .map(|f| f32::from(frames.bands[f][band]))
+            .map(|f| f32::from(frames.codes(f)[band]))
             .fold(0f32, f32::max);
         if largest <= 0.0 {
             0

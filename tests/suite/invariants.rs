@@ -2,7 +2,9 @@
 
 use std::collections::BTreeSet;
 
+use takeproof::pipeline::{self, How};
 use takeproof::report::model::{Finding, Severity, Take};
+use takeproof::report::{build, json};
 use takeproof::settings::Settings;
 use takeproof::synth::wav::{self, Format, Label};
 use takeproof::synth::{Rendered, Scene, scene};
@@ -64,6 +66,32 @@ fn times(take: &Take) -> Vec<(String, Vec<usize>, f64, f64)> {
     let ends = |f: &Finding| (f.start_s.unwrap_or(0.0), f.end_s.unwrap_or(0.0));
     loud.map(|f| (f.kind.clone(), f.tracks.clone(), ends(f).0, ends(f).1))
         .collect()
+}
+
+/// Measurements that lie in a file meanwhile say the same, and nothing of the file is left.
+#[test]
+fn a_long_take_is_measured_like_a_short_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let [takes, aside] = ["takes", "aside"].map(|name| folder.path().join(name));
+    std::fs::create_dir(&takes).unwrap();
+    let (rendered, label) = (faulty(48_000), Label::default());
+    wav::write(&takes.join("1-1.wav"), &rendered, &label).unwrap();
+    let settings = Settings::default();
+    let check = |aside| {
+        let how = How {
+            aside,
+            long_h: 0.0,
+            ..How::default()
+        };
+        build::report(
+            pipeline::day(std::slice::from_ref(&takes), &settings, &how, build::take),
+            &settings,
+        )
+    };
+    let (here, away) = (check(None), check(Some(&aside)));
+    assert_eq!(json::text(&here).unwrap(), json::text(&away).unwrap());
+    assert!(!here.takes[0].findings.is_empty());
+    assert_eq!(std::fs::read_dir(&aside).unwrap().count(), 0);
 }
 
 #[test]

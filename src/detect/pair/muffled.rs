@@ -11,10 +11,15 @@
 //! Known misses: a whole muffled take without boom, plant or other body microphones; less than a second of the wearer's words.
 //! Source: detection practice for muffled microphones (transfer function from speech; change of its tilt).
 
-use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, median};
+use std::ops::Range;
+
+use crate::detect::hearing::{QUIET_DB, median};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::TrackMeasures;
+use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
+use crate::units::power_db;
 
 static MIN_STEP_DB: Param = Param {
     key: "muffled.min_step_db",
@@ -137,49 +142,38 @@ const USUAL_DB: f64 = -5.0;
 /// Tilt of the wearer's voice against the reference with most usable speech, booms and plants first.
 fn tilts<'a>(view: &'a TakeView<'_>, lav: usize) -> Option<&'a Tilts> {
     let all = view.known.tilts.get_or_init(|| {
-        let tracks = 0..view.take.tracks.len();
-        let bands: Vec<Option<Bands>> = tracks
-            .clone()
-            .map(|t| view.track(t).is_microphone().then(|| Bands::of(view, t)))
-            .collect();
-        tracks
-            .map(|t| (view.track(t).role == Role::Lav).then(|| tilts_of(view, t, &bands))?)
+        (0..view.take.tracks.len())
+            .map(|t| (view.track(t).role == Role::Lav).then(|| tilts_of(view, t))?)
             .collect()
     });
     all[lav].as_ref()
 }
 
-fn tilts_of(view: &TakeView<'_>, lav: usize, bands: &[Option<Bands>]) -> Option<Tilts> {
+fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
     let wearer = view.speech.wearer(lav)?;
-    let alone: Vec<usize> = (0..view.grid.frames)
+    let ranges = [bands_within(390.0, 1050.0), bands_within(2400.0, 6500.0)];
+    let bands = |track: usize, frame| Bands::of(&view.tracks[track], frame, &ranges);
+    let mine: Vec<(usize, Bands)> = (0..view.grid.frames)
         .filter(|&f| view.speech.alone(Some(wearer), f))
+        .map(|f| (f, bands(lav, f)))
+        .filter(|(_, mine)| mine.low > mine.low_floor + 10.0)
         .collect();
-    let mine = bands[lav].as_ref()?;
     let enough = view.grid.frames_in(0.5);
     let mut best: Option<(bool, Tilts)> = None;
     for other in view.microphones() {
         if view.speech.talkers[wearer].tracks.contains(&other) {
             continue;
         }
-        let Some(theirs) = &bands[other] else {
-            continue;
+        let tilt = |(f, mine): &(usize, Bands)| {
+            let theirs = bands(other, *f);
+            let heard =
+                theirs.low > theirs.low_floor + 10.0 && theirs.high > theirs.high_floor + 6.0;
+            heard.then_some((*f, (mine.high - mine.low) - (theirs.high - theirs.low)))
         };
-        let frames: Vec<usize> = alone
-            .iter()
-            .copied()
-            .filter(|&f| {
-                mine.low[f] > mine.low_floor[f] + 10.0
-                    && theirs.low[f] > theirs.low_floor[f] + 10.0
-                    && theirs.high[f] > theirs.high_floor[f] + 6.0
-            })
-            .collect();
+        let (frames, db): (Vec<usize>, Vec<f64>) = mine.iter().filter_map(tilt).unzip();
         if frames.len() < enough {
             continue;
         }
-        let db = frames
-            .iter()
-            .map(|&f| (mine.high[f] - mine.low[f]) - (theirs.high[f] - theirs.low[f]))
-            .collect();
         let stands = view.track(other).role != Role::Lav;
         let better = best
             .as_ref()
@@ -198,22 +192,22 @@ fn tilts_of(view: &TakeView<'_>, lav: usize, bands: &[Option<Bands>]) -> Option<
     best.map(|(_, t)| t)
 }
 
-/// Levels of the two ranges and their backgrounds per frame, dBFS.
+/// Levels of the two ranges and their backgrounds in a frame, dBFS.
 struct Bands {
-    low: Vec<f64>,
-    high: Vec<f64>,
-    low_floor: Vec<f64>,
-    high_floor: Vec<f64>,
+    low: f64,
+    high: f64,
+    low_floor: f64,
+    high_floor: f64,
 }
 
 impl Bands {
-    fn of(view: &TakeView<'_>, track: usize) -> Bands {
-        let m = &view.tracks[track];
+    fn of(m: &TrackMeasures, frame: usize, [low, high]: &[Range<usize>; 2]) -> Bands {
+        let level = |power: f64| power_db(power).max(QUIET_DB);
         Bands {
-            low: levels_db(m, 390.0, 1050.0),
-            high: levels_db(m, 2400.0, 6500.0),
-            low_floor: floor_db(m, 390.0, 1050.0),
-            high_floor: floor_db(m, 2400.0, 6500.0),
+            low: level(m.frames.band_power(frame, low.clone())),
+            high: level(m.frames.band_power(frame, high.clone())),
+            low_floor: level(m.floor.band_power(frame, low.clone())),
+            high_floor: level(m.floor.band_power(frame, high.clone())),
         }
     }
 }

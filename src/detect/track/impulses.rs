@@ -7,9 +7,10 @@
 
 use std::sync::OnceLock;
 
+use crate::aside::Series;
 use crate::detect::TakeView;
 use crate::detect::hearing::fit;
-use crate::measure::fine::{Fine, level};
+use crate::measure::fine::{self, Fine, level};
 use crate::measure::runs::{Repeat, Run};
 use crate::report::model::Role;
 
@@ -150,7 +151,7 @@ impl Shared {
     fn of(view: &TakeView<'_>) -> Shared {
         let live = |&i: &usize| {
             let fine = &view.tracks[i].fine;
-            2 * fine.high.iter().filter(|&&c| c > 0).count() > fine.len()
+            2 * fine.high.iter().filter(|&c| c > 0).count() > fine.len()
         };
         let of = |wanted: fn(Role) -> bool| -> Vec<usize> {
             (0..view.take.tracks.len())
@@ -162,30 +163,29 @@ impl Shared {
         if tracks.is_empty() {
             tracks = of(|r| r == Role::Mix);
         }
-        let high = |&i: &usize| &view.tracks[i].fine.high;
-        let hiss: Vec<u8> = tracks.iter().map(|i| hiss(high(i))).collect();
-        let muted = |(i, hiss): (&usize, &u8)| {
-            let wide = widened(high(i));
-            let off = |c: &&u8| c.saturating_add(MUTED) < *hiss;
-            20 * wide.iter().filter(off).count() > wide.len()
-        };
-        Shared {
-            coarse: tracks
-                .iter()
-                .map(|i| {
-                    high(i)
-                        .chunks(COARSE)
-                        .map(|c| c.iter().copied().max().unwrap_or(0))
-                        .collect()
-                })
-                .collect(),
-            quiet: tracks.iter().map(|i| quiet_fifth(high(i))).collect(),
-            muted: tracks.iter().zip(&hiss).map(muted).collect(),
-            hiss,
+        let mut shared = Shared {
+            coarse: Vec::new(),
+            quiet: Vec::new(),
+            muted: Vec::new(),
+            hiss: Vec::new(),
             gaps: tracks.iter().map(|_| OnceLock::new()).collect(),
             bursts: tracks.iter().map(|_| OnceLock::new()).collect(),
             tracks,
+        };
+        for &i in &shared.tracks {
+            let high = view.tracks[i].fine.high.all();
+            let hiss = hiss(&high);
+            let coarse = high.chunks(COARSE);
+            let coarse = coarse.map(|c| c.iter().copied().max().unwrap_or(0));
+            shared.coarse.push(coarse.collect());
+            shared.quiet.push(quiet_fifth(&high));
+            shared.hiss.push(hiss);
+            let wide = widened(&high);
+            let off = |c: &&u8| c.saturating_add(MUTED) < hiss;
+            let muted = 20 * wide.iter().filter(off).count() > wide.len();
+            shared.muted.push(muted);
         }
+        shared
     }
 }
 
@@ -200,10 +200,10 @@ impl Impulses<'_> {
         let loud = Fine::rank(x, 0, x.len() as i64, 0.7);
         let differences: Vec<i32> = x
             .iter()
-            .zip(y)
+            .zip(y.iter())
             .step_by(7)
-            .filter(|(u, _)| **u >= loud && **u > 0)
-            .map(|(&u, &v)| i32::from(u) - i32::from(v))
+            .filter(|&(u, _)| u >= loud && u > 0)
+            .map(|(u, v)| i32::from(u) - i32::from(v))
             .collect();
         if differences.len() < 100 {
             return false;
@@ -251,7 +251,7 @@ impl Impulses<'_> {
     /// Level of a track when it is loud, in codes.
     fn loud(&self, t: usize) -> i32 {
         let coarse = &self.coarse[t];
-        i32::from(Fine::rank(coarse, 0, coarse.len() as i64, 0.95))
+        i32::from(fine::rank(coarse, 0.95))
     }
 
     /// Code per step that a sound on track `t` usually stays below, going by one witness; 255 where that one cannot tell.
@@ -282,7 +282,7 @@ impl Impulses<'_> {
         } else {
             leads[(LEAD_SHARE * leads.len() as f64) as usize]
         };
-        let mut allowed = widened(&self.fine(witness).high);
+        let mut allowed = widened(&self.fine(witness).high.all());
         let hiss = self.hiss[witness];
         for (k, heard) in allowed.chunks_mut(COARSE).enumerate() {
             if !fit(k, COARSE) {
@@ -331,7 +331,7 @@ impl Impulses<'_> {
         let least = self.quiet[t].saturating_add((2.0 * standing.over_db) as u8);
         let margin = (2.0 * standing.excess_db) as i32;
         let mut found: Vec<Vec<usize>> = Vec::new();
-        for (k, (&here, &limit)) in fine.high.iter().zip(allowed).enumerate() {
+        for (k, (here, &limit)) in fine.high.iter().zip(allowed).enumerate() {
             if here < least || i32::from(here) - i32::from(limit) < margin {
                 continue;
             }
@@ -347,7 +347,7 @@ impl Impulses<'_> {
                 let loudest = group
                     .iter()
                     .copied()
-                    .max_by_key(|&k| fine.high[k])
+                    .max_by_key(|&k| fine.high.get(k))
                     .unwrap_or(group[0]);
                 burst.heard_db = witnesses
                     .iter()
@@ -391,24 +391,24 @@ impl Impulses<'_> {
 }
 
 fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
-    let power = |codes: &[u8]| -> f64 {
+    let power = |codes: &Series<u8>| -> f64 {
         group
             .iter()
-            .map(|&k| crate::units::power(level(codes[k])))
+            .map(|&k| crate::units::power(level(codes.get(k))))
             .sum()
     };
     let (first, last) = (group[0], group[group.len() - 1]);
     let excess = group
         .iter()
-        .map(|&k| i32::from(fine.high[k]) - i32::from(allowed[k]))
+        .map(|&k| i32::from(fine.high.get(k)) - i32::from(allowed[k]))
         .max()
         .unwrap_or(0);
     let rise = group
         .iter()
-        .map(|&k| i32::from(fine.high[k]) - i32::from(fine.high[k.saturating_sub(2)]))
+        .map(|&k| i32::from(fine.high.get(k)) - i32::from(fine.high.get(k.saturating_sub(2))))
         .max()
         .unwrap_or(0);
-    let top = group.iter().map(|&k| fine.high[k]).max().unwrap_or(0);
+    let top = group.iter().map(|&k| fine.high.get(k)).max().unwrap_or(0);
     Burst {
         span: Span {
             start: fine.sample(onset(fine, first)),
@@ -425,7 +425,7 @@ fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
 /// Step at which what stands out at `first` begins: back to the last step that still rises to it by 6 dB and more.
 fn onset(fine: &Fine, first: usize) -> usize {
     let mut at = first;
-    while at > 0 && first - at < 3 && fine.high[at - 1] + 12 > fine.high[first] {
+    while at > 0 && first - at < 3 && fine.high.get(at - 1) + 12 > fine.high.get(first) {
         at -= 1;
     }
     at
@@ -434,15 +434,12 @@ fn onset(fine: &Fine, first: usize) -> usize {
 /// Code that a fifth of the steps with signal stay below.
 fn quiet_fifth(codes: &[u8]) -> u8 {
     let loud: Vec<u8> = codes.iter().copied().filter(|&c| c > 0).collect();
-    Fine::rank(&loud, 0, loud.len() as i64, 0.2)
+    fine::rank(&loud, 0.2)
 }
 
 /// Code that the quiet fifth of 5 s stays below, in the louder part of all stretches of 5 s (five sixths lie below).
 fn hiss(codes: &[u8]) -> u8 {
-    let mut stretches: Vec<u8> = codes
-        .chunks(5000)
-        .map(|c| Fine::rank(c, 0, c.len() as i64, 0.2))
-        .collect();
+    let mut stretches: Vec<u8> = codes.chunks(5000).map(|c| fine::rank(c, 0.2)).collect();
     stretches.sort_unstable();
     let at = (stretches.len() * 5 / 6).min(stretches.len().saturating_sub(1));
     stretches.get(at).copied().unwrap_or(0)
@@ -552,42 +549,36 @@ const BREAKS_OFF: i32 = 60;
 
 impl Background {
     fn of(fine: &Fine) -> Background {
-        let near = [&fine.high, &fine.mid].map(|codes| Fine::ranks(codes, EVERY, 6000, 0.2));
-        let (high, mid) = (steady(&fine.high), steady(&fine.mid));
-        let mut gone: Vec<bool> = (0..fine.len())
-            .map(|k| {
-                high[k].saturating_add(BELOW) <= near[0][k / EVERY]
-                    && mid[k].saturating_add(BELOW) <= near[1][k / EVERY]
-            })
-            .collect();
-        // What is left in a gap scatters: a step or two near the limit do not end it.
-        for (a, b) in crate::compare::speech::runs(&gone.iter().map(|g| !g).collect::<Vec<_>>()) {
-            if b - a <= BRIDGED && a > 0 && b < gone.len() {
-                gone[a..b].fill(true);
+        let codes = [fine.high.all(), fine.mid.all()];
+        let near = [0, 1].map(|n| Fine::ranks(&codes[n], EVERY, 6000, 0.2));
+        let code = |n: usize, k: usize| steady(&codes[n], k);
+        let below = |n: usize, k: usize| code(n, k).saturating_add(BELOW) <= near[n][k / EVERY];
+        let mut candidates: Vec<(usize, usize)> = Vec::new();
+        for k in (0..fine.len()).filter(|&k| below(0, k) && below(1, k)) {
+            match candidates.last_mut() {
+                // What is left in a gap scatters: a step or two near the limit do not end it.
+                Some((_, end)) if k - *end <= BRIDGED => *end = k + 1,
+                _ => candidates.push((k, k + 1)),
             }
         }
-        let candidates = crate::compare::speech::runs(&gone);
         // What falls there and comes back slowly, or shallowly and often, is how this track breathes.
-        let mut natural = vec![true; fine.len()];
-        for &(a, b) in &candidates {
-            let cut = |k: usize, n: i64| {
-                let near = |m: i64| {
-                    i32::from(mid[(k as i64 + m).clamp(0, fine.len() as i64 - 1) as usize])
-                };
-                (1..=3).map(|m| near(m * n)).max().unwrap_or(0) - near(-n) >= i32::from(BELOW)
+        let cut = |k: usize, n: i64| {
+            let near = |m: i64| {
+                let k = (k as i64 + m).clamp(0, fine.len() as i64 - 1);
+                i32::from(code(1, k as usize))
             };
-            if b - a > 300 || (cut(a, -1) && cut(b - 1, 1)) {
-                natural[a..b].fill(false);
-            }
-        }
-        let lowest = [&high, &mid].map(|codes| {
-            let kept: Vec<u8> = codes
-                .iter()
-                .zip(&natural)
-                .filter(|(c, natural)| **c > 0 && **natural)
-                .map(|(c, _)| *c)
-                .collect();
-            Fine::rank(&kept, 0, kept.len() as i64, 0.01)
+            (1..=3).map(|m| near(m * n)).max().unwrap_or(0) - near(-n) >= i32::from(BELOW)
+        };
+        let held = |&(a, b): &(usize, usize)| b - a > 300 || (cut(a, -1) && cut(b - 1, 1));
+        let cuts: Vec<(usize, usize)> = candidates.iter().copied().filter(held).collect();
+        let lowest = [0, 1].map(|n| {
+            let mut counts = [0u32; 256];
+            (0..fine.len()).for_each(|k| counts[usize::from(code(n, k))] += 1);
+            let cut = cuts.iter().flat_map(|&(a, b)| a..b);
+            cut.for_each(|k| counts[usize::from(code(n, k))] -= 1);
+            counts[0] = 0;
+            let kept = counts.iter().map(|&c| c as usize).sum();
+            fine::ranked(&counts, kept, 0.01)
         });
         Background {
             near,
@@ -638,37 +629,29 @@ impl Background {
 
 /// Whether a sound stops right before `first` and is back right after `last`, both within ten steps: what is lost in a gap, not
 /// a sound that ends.
-fn breaks_off(codes: &[u8], first: usize, last: usize) -> bool {
+fn breaks_off(codes: &Series<u8>, first: usize, last: usize) -> bool {
     let inside = i32::from(Fine::rank(codes, first as i64, last as i64, 0.5));
-    let beside = |from: usize, to: usize| {
-        let part = &codes[from.min(codes.len())..to.min(codes.len())];
-        i32::from(part.iter().copied().max().unwrap_or(0))
-    };
+    let beside = |from: usize, to: usize| i32::from(Fine::most(codes, from as i64, to as i64));
     beside(first.saturating_sub(10), first) - inside >= BREAKS_OFF
         && beside(last, last + 10) - inside >= BREAKS_OFF
 }
 
-/// Median of each code and its two neighbours: a single odd millisecond does not count.
-fn steady(codes: &[u8]) -> Vec<u8> {
-    (0..codes.len())
-        .map(|k| {
-            let mut three = [
-                codes[k.saturating_sub(1)],
-                codes[k],
-                codes[(k + 1).min(codes.len() - 1)],
-            ];
-            three.sort_unstable();
-            three[1]
-        })
-        .collect()
+/// Median of a code and its two neighbours: a single odd millisecond does not count.
+fn steady(codes: &[u8], at: usize) -> u8 {
+    let here = codes[at];
+    let (a, b) = (
+        codes[at.saturating_sub(1)],
+        codes[(at + 1).min(codes.len() - 1)],
+    );
+    here.clamp(a.min(b), a.max(b))
 }
 
 /// Where signal ends (`towards` -1, before step `inner`) or begins again (1, after it): the three steps from `inner`
 /// outwards are shared out by the part of the usual power that each still has. Usual is what the next three have.
-fn edge(codes: &[u8], fine: &Fine, inner: usize, towards: i64) -> u64 {
+fn edge(codes: &Series<u8>, fine: &Fine, inner: usize, towards: i64) -> u64 {
     let at = |n: i64| {
         let k = (inner as i64 + n * towards).clamp(0, codes.len() as i64 - 1);
-        crate::units::power(level(codes[k as usize]))
+        crate::units::power(level(codes.get(k as usize)))
     };
     let usual = (at(3) + at(4) + at(5)) / 3.0;
     let gone = at(-1).min(at(0));
@@ -741,9 +724,10 @@ mod tests {
 
     #[test]
     fn an_edge_inside_a_step_is_placed_by_its_share_of_power() {
-        let codes: Vec<u8> = [-40.0, -40.0, -40.0, -40.0, -43.0, -100.0, -100.0]
-            .map(crate::measure::fine::code)
-            .to_vec();
+        let codes: Series<u8> = [-40.0, -40.0, -40.0, -40.0, -43.0, -100.0, -100.0]
+            .into_iter()
+            .map(fine::code)
+            .collect();
         let fine = Fine {
             step: 48,
             samples: 7 * 48,

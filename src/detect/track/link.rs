@@ -197,7 +197,7 @@ fn whistles(unheard: &Unheard, frames: &Frames, least: usize) -> Vec<(usize, usi
             return false;
         }
         let level = |band: usize| {
-            let power = frames.bands[f].get(band).copied().unwrap_or_default();
+            let power = frames.codes(f).get(band).copied().unwrap_or_default();
             power_db(f64::from(power)).max(QUIET_DB)
         };
         let top = usize::from(o.top);

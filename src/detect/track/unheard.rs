@@ -7,7 +7,6 @@
 use crate::detect::TakeView;
 use crate::detect::hearing::{QUIET_DB, fit, percentile};
 use crate::measure::TrackMeasures;
-use crate::measure::floor::Powers;
 use crate::measure::frames::{Frames, bands_within};
 use crate::report::model::Role;
 use crate::units::{power, power_db};
@@ -90,10 +89,11 @@ impl Witness<'_> {
     /// Lower what a sound has at most in each of the bands from `first` on to what this microphone allows it in a frame.
     fn bound(&self, frame: usize, first: usize, most: &mut [f64]) {
         // Windows and travel time: the loudest of three frames.
-        let row = |frame: usize| &self.frames.bands[frame][first..];
+        let row = |frame: usize| self.frames.codes(frame);
         let (before, here) = (row(frame.saturating_sub(1)), row(frame));
-        let after = row((frame + 1).min(self.frames.bands.len() - 1));
-        let near = before.iter().zip(here).zip(after).zip(&self.ratio);
+        let after = row((frame + 1).min(self.frames.grid.frames - 1));
+        let near = before.iter().zip(&here).zip(&after).skip(first);
+        let near = near.zip(&self.ratio);
         for (most, (((before, here), after), ratio)) in most.iter_mut().zip(near) {
             *most = most.min(f64::from(*before.max(here).max(after)) * ratio);
         }
@@ -132,7 +132,6 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
         return None;
     }
     let mine = &view.tracks[track];
-    let floors = mine.floor.powers(all.clone());
     let inner = judged.start - all.start..judged.end - all.start;
     let tones = bands_within(TONE_HZ.0, TONE_HZ.1).len();
     // So many bands have to stand out for the percentile to.
@@ -142,15 +141,23 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
         power(LEAST_TONE_DB) * (1.0 - 1e-9),
     );
     let mut expected = vec![0.0; all.len()];
+    // Of the step that the last frame was in.
+    let mut floor = (usize::MAX, expected.clone());
     let out = (0..view.grid.frames)
         .filter_map(|f| {
             expected.fill(f64::INFINITY);
             for witness in witnesses.iter().filter(|w| w.fit[f]) {
                 witness.bound(f, all.start, &mut expected);
             }
-            let floor = floors.step(mine.floor.step(f));
-            expected.iter_mut().zip(floor).for_each(|(e, f)| *e += f);
-            let level = |k: usize| f64::from(mine.frames.bands[f][all.start + k]);
+            let step = mine.floor.step(f);
+            if step != floor.0 {
+                let powers = all.clone().map(|band| mine.floor.power(step, band));
+                floor = (step, powers.collect());
+            }
+            let floors = expected.iter_mut().zip(&floor.1);
+            floors.for_each(|(e, f)| *e += f);
+            let here = mine.frames.codes(f);
+            let level = |k: usize| f64::from(here[all.start + k]);
             // Nearly always nothing stands out, which takes no logarithm to see.
             let over = |k: usize, by: f64| level(k) > by * expected[k].max(1e-18);
             let most = inner.clone().filter(|&k| over(k, least)).count() >= enough;
@@ -201,11 +208,9 @@ fn largest_ratio_db(
     bands: std::ops::Range<usize>,
 ) -> Option<Vec<f64>> {
     let anywhere = vec![true; view.grid.frames];
-    let floors = [track, other].map(|t| view.tracks[t].floor.powers(bands.clone()));
     let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
         .map(|talker| {
-            let of =
-                |fit: &[bool]| ratios_db(view, [track, other], &floors, talker, fit, bands.clone());
+            let of = |fit: &[bool]| ratios_db(view, [track, other], talker, fit, bands.clone());
             let found = of(both_fit);
             if found.iter().flatten().count() >= LEAST_BANDS {
                 found
@@ -245,7 +250,6 @@ fn largest_ratio_db(
 fn ratios_db(
     view: &TakeView<'_>,
     pair: [usize; 2],
-    floors: &[Powers; 2],
     talker: usize,
     both_fit: &[bool],
     bands: std::ops::Range<usize>,
@@ -258,21 +262,22 @@ fn ratios_db(
     if alone.len() < least {
         return vec![None; bands.len()];
     }
-    bands
-        .enumerate()
-        .map(|(k, band)| {
-            // Power over the background where it is clear.
-            let clear = |m: &TrackMeasures, floors: &Powers, f: usize| {
-                let level = f64::from(m.frames.bands[f][band]);
-                let floor = floors.step(m.floor.step(f))[k];
-                (level > 10.0 * floor).then_some(level - floor)
-            };
-            let found: Vec<f64> = alone
-                .iter()
-                .filter_map(|&f| Some(clear(a, &floors[0], f)? / clear(b, &floors[1], f)?))
-                .collect();
-            (found.len() >= least).then(|| power_db(percentile(&found, RATIO_SHARE)))
-        })
+    // Power over the background where it is clear.
+    let clear = |m: &TrackMeasures, f: usize, band: usize| {
+        let level = f64::from(m.frames.codes(f)[band]);
+        let floor = m.floor.power(m.floor.step(f), band);
+        (level > 10.0 * floor).then_some(level - floor)
+    };
+    let mut found = vec![Vec::new(); bands.len()];
+    for &f in &alone {
+        for (found, band) in found.iter_mut().zip(bands.clone()) {
+            let ratio = || Some(clear(a, f, band)? / clear(b, f, band)?);
+            found.extend(ratio());
+        }
+    }
+    found
+        .iter()
+        .map(|found| (found.len() >= least).then(|| power_db(percentile(found, RATIO_SHARE))))
         .collect()
 }
 
