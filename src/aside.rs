@@ -18,7 +18,7 @@ use crate::dsp::compact::{Code, room_for};
 /// Bytes of a piece, at most.
 const PIECE_BYTES: usize = 1 << 13;
 /// Lists of which a thread keeps a piece.
-const KEPT: usize = 128;
+const KEPT: usize = 512;
 
 /// A place for lists; without a file all of them stay in memory.
 #[derive(Debug, Clone, Default)]
@@ -190,6 +190,20 @@ impl<T: Code> Series<T> {
         Cow::Owned(range.map(|at| self.get(at)).collect())
     }
 
+    /// Number of values in front for which something holds, which it does for none behind them.
+    pub fn partition_point(&self, holds: impl Fn(&T) -> bool) -> usize {
+        let (mut from, mut to) = (0, self.len());
+        while from < to {
+            let middle = from.midpoint(to);
+            if holds(&self.get(middle)) {
+                from = middle + 1;
+            } else {
+                to = middle;
+            }
+        }
+        from
+    }
+
     /// Look at a piece that lies in the file.
     #[inline]
     fn read<R>(&self, piece: usize, look: impl FnOnce(&[u8]) -> R) -> R {
@@ -271,6 +285,10 @@ mod tests {
             assert_eq!(here.part(range.clone()), away.part(range));
         }
         assert_eq!(here.iter().next_back(), away.all().last().copied());
+        for number in [0, 1, 70_000, 99_999, 100_000u32] {
+            let before = |v: &[u8; 3]| u32::from_le_bytes([v[0], v[1], v[2], 0]) < number;
+            assert_eq!(away.partition_point(before), number as usize);
+        }
     }
 
     #[test]

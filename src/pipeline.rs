@@ -578,8 +578,9 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
     let ahead = (AHEAD_BYTES / block_bytes.max(1)).max(1);
     // As stored; of a packed file about as much.
     let per_sample = bytes(take) / take.samples.max(1);
-    let mut meters = meters(take, take.samples, &how.aside(take));
-    let mut between = compare::Meter::new(take);
+    let aside = how.aside(take);
+    let mut meters = meters(take, take.samples, &aside);
+    let mut between = compare::Meter::new(take, &aside);
     let (full, blocks) = mpsc::sync_channel(ahead);
     let (used, empty) = mpsc::channel::<Block>();
     let decoder = std::thread::scope(|scope| {

@@ -14,6 +14,7 @@ pub use speech::SpeechMap;
 
 use rayon::prelude::*;
 
+use crate::aside::Aside;
 use crate::take::Take;
 
 /// Everything between tracks that needs samples: one spectrum meter per track, shared by the pairs and the mixes.
@@ -35,8 +36,8 @@ pub struct Between {
 }
 
 impl Meter {
-    /// A meter at rest. Timecode, tone and unused tracks are left out.
-    pub fn new(take: &Take) -> Meter {
+    /// A meter at rest. Timecode, tone and unused tracks are left out. What grows with the take goes aside.
+    pub fn new(take: &Take, aside: &Aside) -> Meter {
         let layout = spectra::Layout::new(take.rate);
         let positions: Vec<usize> = (0..take.tracks.len())
             .filter(|&i| take.tracks[i].carries_sound())
@@ -46,7 +47,7 @@ impl Meter {
                 .iter()
                 .map(|_| spectra::SpectrumMeter::new(layout))
                 .collect(),
-            pairs: pairs::PairMeter::new(take, layout, &positions),
+            pairs: pairs::PairMeter::new(take, layout, &positions, aside),
             faders: faders::FaderMeter::new(take, layout, &positions),
             positions,
         }

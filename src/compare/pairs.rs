@@ -18,7 +18,8 @@ use rustfft::num_complex::Complex;
 use super::SpeechMap;
 use super::spectra::{HALF, Layout, SpectrumMeter, TrackCell};
 use super::speech::runs;
-use crate::dsp::compact::room_for;
+use crate::aside::{Aside, Series};
+use crate::dsp::compact::Code;
 use crate::dsp::fft::Back;
 use crate::dsp::lanes;
 use crate::dsp::shared::Shared;
@@ -62,7 +63,7 @@ impl Candidate {
 }
 
 /// Half a second of a pair.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Cell {
     /// Number of the half cell it ends with; see [`PairCells::middle_s`].
     pub half: u32,
@@ -77,6 +78,41 @@ pub struct Cell {
     /// What the second track holds that is no scaled and delayed copy of the first, perhaps through another low-cut and tone
     /// control, against its whole, dB.
     pub residual_db: f32,
+}
+
+impl Code for Cell {
+    const BYTES: usize = 4 * (5 + 3 * CANDIDATES);
+
+    fn put(self, to: &mut Vec<u8>) {
+        self.half.put(to);
+        for candidate in self.candidates {
+            [candidate.delay_s, candidate.height, candidate.phase].put(to);
+        }
+        let levels = [self.level_difference_db, self.level_db, self.residual_db];
+        self.coherence.put(to);
+        levels.put(to);
+    }
+
+    fn get(bytes: &[u8]) -> Cell {
+        let candidate = |n: usize| {
+            let [delay_s, height, phase] = Code::get(&bytes[4 + 12 * n..]);
+            Candidate {
+                delay_s,
+                height,
+                phase,
+            }
+        };
+        let rest = Code::get(&bytes[4 + 12 * CANDIDATES..]);
+        let [coherence, level_difference_db, level_db, residual_db] = rest;
+        Cell {
+            half: Code::get(bytes),
+            candidates: std::array::from_fn(candidate),
+            coherence,
+            level_difference_db,
+            level_db,
+            residual_db,
+        }
+    }
 }
 
 impl Cell {
@@ -97,7 +133,7 @@ pub struct PairCells {
     /// Sizes.
     pub layout: Layout,
     /// In time order.
-    pub cells: Vec<Cell>,
+    pub cells: Series<Cell>,
 }
 
 impl PairCells {
@@ -132,7 +168,7 @@ struct Running {
     b: usize,
     sum: Vec<Complex<f32>>,
     last: Vec<Complex<f32>>,
-    cells: Vec<Cell>,
+    cells: Series<Cell>,
 }
 
 /// Memory for one transform.
@@ -148,8 +184,8 @@ struct Scratch {
 }
 
 impl PairMeter {
-    /// A meter for the microphones of a take; `positions` are the tracks of the spectrum meters.
-    pub fn new(take: &Take, layout: Layout, positions: &[usize]) -> PairMeter {
+    /// A meter for the microphones of a take; `positions` are the tracks of the spectrum meters. Cells go aside.
+    pub fn new(take: &Take, layout: Layout, positions: &[usize], aside: &Aside) -> PairMeter {
         let roles: Vec<Role> = positions.iter().map(|&i| take.tracks[i].role).collect();
         let pairs = followed(&roles)
             .into_iter()
@@ -158,7 +194,7 @@ impl PairMeter {
                 b,
                 sum: vec![Complex::default(); layout.bins],
                 last: vec![Complex::default(); layout.bins],
-                cells: Vec::new(),
+                cells: Series::new(aside),
             })
             .collect();
         PairMeter {
@@ -197,7 +233,6 @@ impl PairMeter {
                             a: &a.cells[i],
                             b: &b.cells[i],
                         };
-                        room_for(&mut pair.cells, 1);
                         pair.cells.extend(cell(&layout, half, &parts, scratch));
                     }
                     std::mem::swap(&mut pair.sum, &mut pair.last);
@@ -979,11 +1014,12 @@ fn log_odds(pair: &PairCells, speech: &SpeechMap, speaks: &dyn Fn(usize) -> bool
             && f64::from(top.phase.abs()) > CLEAR_PHASE
             && top.phase.signum() == top.height.signum()
     };
+    let cells = pair.cells.all();
     let mut i = 0;
-    while i < pair.cells.len() {
+    while i < cells.len() {
         let first = i;
-        while i + 1 < pair.cells.len() && i + 1 - first < 4 {
-            let (c, next) = (&pair.cells[i], &pair.cells[i + 1]);
+        while i + 1 < cells.len() && i + 1 - first < 4 {
+            let (c, next) = (&cells[i], &cells[i + 1]);
             let moved = (next.candidates[0].delay_s() - c.candidates[0].delay_s()).abs();
             if !clear(c)
                 || !clear(next)
@@ -995,7 +1031,7 @@ fn log_odds(pair: &PairCells, speech: &SpeechMap, speaks: &dyn Fn(usize) -> bool
             }
             i += 1;
         }
-        let run = &pair.cells[first..=i];
+        let run = &cells[first..=i];
         if run.len() >= 2 {
             let phase = run
                 .iter()
@@ -1028,7 +1064,7 @@ fn segment(pair: &PairCells, solo: &Solo, far_sign: f64) -> Option<Segment> {
     let last = pair
         .cells
         .partition_point(|c| pair.middle_s(c) <= solo.end_s - inner);
-    let cells = &pair.cells[first..last.max(first)];
+    let cells = &pair.cells.part(first..last.max(first));
     if cells.is_empty() {
         return None;
     }

@@ -108,6 +108,28 @@ impl Code for u8 {
     }
 }
 
+impl Code for u32 {
+    const BYTES: usize = 4;
+    fn put(self, to: &mut Vec<u8>) {
+        to.extend(self.to_le_bytes());
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> u32 {
+        u32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]])
+    }
+}
+
+impl Code for f32 {
+    const BYTES: usize = 4;
+    fn put(self, to: &mut Vec<u8>) {
+        self.to_bits().put(to);
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> f32 {
+        f32::from_bits(u32::get(bytes))
+    }
+}
+
 impl Code for Power16 {
     const BYTES: usize = 2;
     fn put(self, to: &mut Vec<u8>) {

@@ -51,14 +51,14 @@ impl Code for Kept {
     const BYTES: usize = 8;
 
     fn put(self, to: &mut Vec<u8>) {
-        to.extend(self.hz.to_le_bytes());
+        self.hz.put(to);
         [self.level, self.background].put(to);
     }
 
     fn get(bytes: &[u8]) -> Kept {
         let [level, background] = Code::get(&bytes[4..]);
         Kept {
-            hz: f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]),
+            hz: Code::get(bytes),
             level,
             background,
         }

@@ -61,7 +61,7 @@ fn whoever_speaks(pair: &PairMeasures) -> f64 {
     let beside = |c: &&Cell| {
         c.candidates[0].delay_s().abs() > ELSEWHERE_S && c.candidates[1..].iter().any(at_zero)
     };
-    share(pair.cells.cells.iter(), beside, CELLS)
+    share(pair.cells.cells.all().iter(), beside, CELLS)
 }
 
 /// The same for body microphones of two people, of the half seconds in which one of the wearers alone speaks; the larger.
@@ -74,10 +74,11 @@ fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
         return 0.0;
     }
     let zero = |c: &&Cell| c.candidates.iter().any(at_zero);
+    let cells = pair.cells.cells.all();
     [a, b]
         .into_iter()
         .map(|talker| {
-            let solo = pair.cells.cells.iter().filter(|c| {
+            let solo = cells.iter().filter(|c| {
                 let frame = view.grid.frame_at(pair.cells.middle_s(c));
                 view.speech.alone(Some(talker), frame)
             });

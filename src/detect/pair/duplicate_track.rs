@@ -119,7 +119,7 @@ const COPIED_DB: f32 = -18.0;
 
 /// How much of a copy a pair is; `None` where too little sounds on both.
 pub fn copy(pair: &PairMeasures) -> Option<Copy> {
-    let cells = &pair.cells.cells;
+    let cells = pair.cells.cells.all();
     let levels: Vec<f64> = cells.iter().map(|c| f64::from(c.level_db)).collect();
     let middle = quantile(&levels, 0.5)?;
     let loud: Vec<_> = cells

@@ -3,6 +3,7 @@
 
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
+use takeproof::aside::Aside;
 use takeproof::compare::pairs::{Cell, PairMeter, first_null_hz, parabola, quantile, ripple_db};
 use takeproof::compare::spectra::{Layout, SpectrumMeter};
 use takeproof::report::model::{Polarity, Role, RoleSource, SampleFormat};
@@ -47,7 +48,7 @@ fn take() -> Take {
 fn cells(a: &[f32], b: &[f32]) -> Vec<Cell> {
     let layout = Layout::new(RATE);
     let mut spectra: Vec<SpectrumMeter> = (0..2).map(|_| SpectrumMeter::new(layout)).collect();
-    let mut meter = PairMeter::new(&take(), layout, &[0, 1]);
+    let mut meter = PairMeter::new(&take(), layout, &[0, 1], &Aside::default());
     let quiet = |seed| noise(RATE as usize, seed).into_iter().map(|v| v * 1e-5);
     let whole = |x: &[f32], seed| -> Vec<f32> { quiet(seed).chain(x.iter().copied()).collect() };
     let (a, b) = (whole(a, 91), whole(b, 92));
@@ -56,10 +57,9 @@ fn cells(a: &[f32], b: &[f32]) -> Vec<Cell> {
         spectra[1].push(b);
         meter.push(&spectra);
     }
-    let mut found = meter.finish().remove(0).cells;
+    let found = meter.finish().remove(0).cells;
     // Not those that still hold a piece of the silence.
-    found.retain(|c| c.half >= 7);
-    found
+    found.iter().filter(|c| c.half >= 7).collect()
 }
 
 fn median(values: impl Iterator<Item = f64>) -> f64 {
