@@ -9,7 +9,7 @@ use crate::aside::{Aside, Series};
 use crate::dsp::compact::Power16;
 use crate::dsp::fft::{Back, Forward};
 use crate::dsp::lanes;
-use crate::dsp::shared::hann;
+use crate::dsp::shared::{Shared, hann};
 use crate::dsp::widest::widest;
 use crate::dsp::windows::Windows;
 
@@ -190,7 +190,7 @@ pub struct FramesMeter {
     weights: Vec<(usize, Vec<f32>)>,
     fft: Forward,
     back: Back,
-    lag_window: Vec<f32>,
+    lag_window: Arc<Vec<f32>>,
     auto_rate: f64,
     low_bin: usize,
     windows: Windows,
@@ -248,15 +248,15 @@ impl FramesMeter {
             .collect();
         // Autocorrelation of the window itself, sampled at the lags used: dividing by it undoes the taper.
         let auto_rate = bin_hz * AUTO_SIZE as f64;
-        let lag_window = (0..AUTO_SIZE / 2)
-            .map(|lag| {
-                let shift = (lag as f64 * f64::from(rate) / auto_rate).round() as usize;
-                let sum: f64 = (0..size.saturating_sub(shift))
-                    .map(|n| f64::from(window[n]) * f64::from(window[n + shift]))
-                    .sum();
-                (sum / energy) as f32
-            })
-            .collect();
+        static LAG_WINDOWS: Shared<u32, Vec<f32>> = Shared::new();
+        let at_lag = |lag: usize| {
+            let shift = (lag as f64 * f64::from(rate) / auto_rate).round() as usize;
+            let sum: f64 = (0..size.saturating_sub(shift))
+                .map(|n| f64::from(window[n]) * f64::from(window[n + shift]))
+                .sum();
+            (sum / energy) as f32
+        };
+        let lag_window = LAG_WINDOWS.get(rate, || (0..AUTO_SIZE / 2).map(at_lag).collect());
         let grid = Grid {
             rate,
             hop,

@@ -176,7 +176,7 @@ struct RangeMeter {
     /// Sum of the window and of its squares.
     sums: (f64, f64),
     /// Bins of each third of an octave, from the lowest up.
-    thirds: Vec<std::ops::Range<usize>>,
+    thirds: Arc<Vec<std::ops::Range<usize>>>,
     fft: Forward,
     powers: Vec<f32>,
     pending: Vec<f32>,
@@ -329,7 +329,13 @@ fn sums(window: &[f32]) -> (f64, f64) {
 }
 
 /// The bins of each third of an octave (see [`third`]), as many as the last bin asks for.
-fn thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Vec<std::ops::Range<usize>> {
+fn thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Arc<Vec<std::ops::Range<usize>>> {
+    static THIRDS: Shared<(usize, usize, u64), Vec<std::ops::Range<usize>>> = Shared::new();
+    let key = (bins.start, bins.end, bin_hz.to_bits());
+    THIRDS.get(key, || made_thirds(bins, bin_hz))
+}
+
+fn made_thirds(bins: std::ops::Range<usize>, bin_hz: f64) -> Vec<std::ops::Range<usize>> {
     if bins.is_empty() {
         return Vec::new();
     }
@@ -637,6 +643,10 @@ pub struct Steadiness {
 
 /// Lines of a range that stand still. `samples` and `rate` of the take.
 pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<SteadyLine> {
+    // Of each spectrum a line has one peak.
+    if range.spectra.len() < want.least_spectra {
+        return Vec::new();
+    }
     let cell = |hz: f64| (hz / want.within_hz) as usize;
     let peaks = &range.spectra.peaks;
     let Some(highest) = peaks.iter().map(|p| cell(f64::from(p.hz))).max() else {
@@ -682,8 +692,8 @@ pub fn steady(range: &Range, want: Steadiness, rate: u32, samples: u64) -> Vec<S
 
 /// All peaks of a range, by cell and then in time.
 struct Cells {
-    /// Where each cell begins in `peaks`.
-    first: Vec<usize>,
+    /// Where each cell ends in `peaks`.
+    ends: Vec<u32>,
     /// Number of the spectrum, and the peak.
     peaks: Vec<(u32, Kept)>,
 }
@@ -691,36 +701,37 @@ struct Cells {
 impl Cells {
     /// `counts`: peaks in each cell, shifted by one.
     fn new(range: &Range, counts: &[u32], cell: impl Fn(f64) -> usize) -> Cells {
-        let sum = |sum: &mut usize, count: &u32| {
-            *sum += *count as usize;
+        let sum = |sum: &mut u32, count: &u32| {
+            *sum += *count;
             Some(*sum)
         };
-        let mut next: Vec<usize> = counts.iter().scan(0, sum).collect();
-        let (first, total) = (next.clone(), next.last().copied().unwrap_or(0));
+        // Where the next peak of each cell goes: in the end where the cell ends.
+        let mut ends: Vec<u32> = counts.iter().scan(0, sum).collect();
+        let total = ends.last().copied().unwrap_or(0);
         let nothing = Kept {
             hz: 0.0,
             level: Level16::SILENCE,
             background: Level16::SILENCE,
         };
-        let mut peaks = vec![(0, nothing); total];
+        let mut peaks = vec![(0, nothing); total as usize];
         for i in 0..range.spectra.len() {
             for peak in range.spectra.peaks(i) {
-                let place = &mut next[cell(f64::from(peak.hz))];
-                peaks[*place] = (i as u32, peak);
+                let place = &mut ends[cell(f64::from(peak.hz))];
+                peaks[*place as usize] = (i as u32, peak);
                 *place += 1;
             }
         }
-        Cells { first, peaks }
+        Cells { ends, peaks }
     }
 
     /// The peaks of some cells.
     fn peaks(&self, cells: std::ops::Range<usize>) -> &[(u32, Kept)] {
-        let at = |cell: usize| {
-            self.first
-                .get(cell)
-                .map_or(self.peaks.len(), |&first| first)
+        let end = |cell: usize| {
+            let end = self.ends.get(cell).map(|&end| end as usize);
+            end.unwrap_or(self.peaks.len())
         };
-        &self.peaks[at(cells.start)..at(cells.end)]
+        let first = cells.start.checked_sub(1).map_or(0, end);
+        &self.peaks[first..cells.end.checked_sub(1).map_or(0, end)]
     }
 }
 
