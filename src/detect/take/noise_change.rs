@@ -72,6 +72,8 @@ const CLIP_DB: f64 = 6.0;
 struct Change {
     /// Step of the floor at which it begins.
     step: usize,
+    /// The last pause before it and the first after it: speech in between hides when it began.
+    between: (usize, usize),
     before_db: f64,
     after_db: f64,
 }
@@ -86,6 +88,8 @@ impl Change {
 struct Background {
     /// Above 60 Hz, whatever sounds.
     level: Vec<f64>,
+    /// The same, the middle of the pauses within [`SMOOTHED`] steps.
+    smooth: Vec<f64>,
     octaves: Vec<[f64; OCTAVES]>,
     /// Steps without speech, and gaps between words that are lower still, ascending.
     pauses: Vec<usize>,
@@ -111,17 +115,37 @@ fn background(measures: &TrackMeasures, pause: &[bool]) -> Background {
         .filter(|&s| pause[s])
         .filter(open)
         .collect();
-    let pauses = (0..pause.len())
+    let pauses: Vec<usize> = (0..pause.len())
         .filter(|&s| pause[s] || between_words(&level_of, &silent, s))
         .filter(open)
         .collect();
     Background {
+        smooth: smoothed(&level_of, &pauses),
         level: level_of,
         octaves: (0..pause.len())
             .map(|s| std::array::from_fn(|k| level(s, &groups[k])))
             .collect(),
         pauses,
     }
+}
+
+/// Steps on either side of which the middle level counts: what rumbles in one octave of lows scatters by 3 dB within 0.1 s.
+const SMOOTHED: usize = 2;
+
+/// Middle level of the pauses nearby (of an even number the lower: sounds only ever add to the background); the level itself
+/// where there is none.
+fn smoothed(level: &[f64], pauses: &[usize]) -> Vec<f64> {
+    let mut smooth = level.to_vec();
+    for run in pauses.chunk_by(|a, b| b - a == 1) {
+        for &s in run {
+            let first = s.saturating_sub(SMOOTHED).max(run[0]);
+            let last = (s + SMOOTHED).min(run[run.len() - 1]);
+            let mut near = level[first..=last].to_vec();
+            near.sort_by(f64::total_cmp);
+            smooth[s] = near[(near.len() - 1) / 2];
+        }
+    }
+    smooth
 }
 
 /// A gap between words this far below the pauses on both sides shows a background that is lower than both, dB: words only
@@ -207,7 +231,7 @@ fn cut(
     let least = (2.5 * per_s) as usize;
     let before = side(pauses[..at].iter().rev().copied(), least, within_s, per_s)?;
     let after = side(pauses[at..].iter().copied(), hold, within_s, per_s)?;
-    let levels = |steps: &[usize]| steps.iter().map(|&s| b.level[s]).collect::<Vec<f64>>();
+    let levels = |steps: &[usize]| steps.iter().map(|&s| b.smooth[s]).collect::<Vec<f64>>();
     let (old, new) = (levels(&before), levels(&after));
     let (before_db, after_db) = (median(&old), median(&new));
     let change = after_db - before_db;
@@ -224,7 +248,7 @@ fn cut(
     // The first and last step of a side that are at its level.
     let ends = |steps: &[usize], middle: f64| {
         let near = (DIP_SHARE * change.abs()).max(2.0);
-        let at_it = |s: &&usize| (b.level[**s] - middle).abs() <= near;
+        let at_it = |s: &&usize| (b.smooth[**s] - middle).abs() <= near;
         let (first, last) = (steps.iter().find(at_it)?, steps.iter().rev().find(at_it)?);
         Some((*first.min(last), *first.max(last)))
     };
@@ -336,6 +360,7 @@ fn changes_of(b: &Background, least_db: f64, hold: usize, per_s: f64) -> Vec<Cha
         };
         found.push(Change {
             step: onset(b, pauses, best, per_s),
+            between: (pauses[best.at - 1], pauses[best.at]),
             before_db: best.before_db,
             after_db: best.after_db,
         });
@@ -449,6 +474,15 @@ struct Shared {
 }
 
 impl Shared {
+    /// Whether a change may have begun when one of these did, for all that the pauses tell.
+    fn may_be(&self, change: &Change) -> bool {
+        let within = |step: usize, (from, to): (usize, usize)| from <= step && step <= to;
+        let one = |(_, c): &(usize, Change)| {
+            within(c.step, change.between) && within(change.step, c.between)
+        };
+        self.on.iter().any(one)
+    }
+
     fn step(&self) -> usize {
         let mut steps: Vec<usize> = self.on.iter().map(|(_, c)| c.step).collect();
         steps.sort_unstable();
@@ -479,7 +513,7 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let mut groups: Vec<Shared> = Vec::new();
     for (track, change) in all {
         let fits = groups.last_mut().filter(|g| {
-            change.step <= g.step() + near
+            (change.step <= g.step() + near || g.may_be(&change))
                 && g.on[0].1.db() * change.db() > 0.0
                 && g.on.iter().all(|(t, _)| *t != track)
         });
@@ -499,6 +533,9 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .collect()
 }
 
+/// Least change that one microphone of several can tell alone, dB.
+const ALONE_DB: f64 = 4.3;
+
 /// Whether a change is of the place: on the only microphone, or on at least two and half of them; or on one whose sisters,
 /// steady in their own noise, move along a little.
 fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64) -> bool {
@@ -506,6 +543,10 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
         return true;
     }
     let step = group.step();
+    let alone = group.on.len() == 1;
+    if alone && group.on[0].1.db().abs() < ALONE_DB {
+        return false;
+    }
     let sign = group.on[0].1.db().signum();
     let margin = (2.5 * per_s) as usize;
     let along = backgrounds
@@ -517,13 +558,19 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
             let levels =
                 |steps: Vec<usize>| -> Vec<f64> { steps.into_iter().map(|s| b.level[s]).collect() };
             let old = side(b.pauses[..at].iter().rev().copied(), 0, SIDE_S, per_s);
-            let sides = old.zip(side(b.pauses[late..].iter().copied(), 0, SIDE_S, per_s));
+            // Where talk leaves no later pause nearby, the one that the change lies in has to do.
+            let new = [late, at]
+                .iter()
+                .filter(|&&from| b.pauses.get(from).is_some_and(|&s| s < step + 2 * margin))
+                .find_map(|&from| side(b.pauses[from..].iter().copied(), 0, SIDE_S, per_s));
+            let sides = old.zip(new);
             let Some((before, after)) = sides.map(|(x, y)| (levels(x), levels(y))) else {
                 return false;
             };
             let moved = sign * (median(&after) - median(&before));
             let wide = |x: &[f64]| percentile(x, 0.75) - percentile(x, 0.25);
-            moved >= 0.5 && wide(&before).max(wide(&after)) <= 2.5
+            let widest = wide(&before).max(wide(&after));
+            moved >= widest.max(0.5) && widest <= 2.5
         })
         .count();
     2 * (along + group.on.len()) > backgrounds.len() && along > 0
@@ -577,6 +624,15 @@ fn finding(view: &TakeView<'_>, group: &Shared, step: usize, next: Option<usize>
 mod tests {
     use super::*;
 
+    fn of_levels(level: Vec<f64>, pauses: Vec<usize>) -> Background {
+        Background {
+            octaves: level.iter().map(|&l| [l - 9.0; OCTAVES]).collect(),
+            smooth: smoothed(&level, &pauses),
+            pauses,
+            level,
+        }
+    }
+
     /// 40 s of background in 0.1 s steps with a ripple, a change from 20 s on, and speech from 12 to 24 s with gaps between
     /// words at 17 s and 21.5 s.
     fn steps(change_db: f64, ramp: usize) -> Background {
@@ -588,11 +644,10 @@ mod tests {
                 if speaks { -30.0 } else { noise }
             })
             .collect();
-        Background {
-            octaves: level.iter().map(|&l| [l - 9.0; OCTAVES]).collect(),
-            pauses: (0..400).filter(|s| !(120..240).contains(s)).collect(),
+        of_levels(
             level,
-        }
+            (0..400).filter(|s| !(120..240).contains(s)).collect(),
+        )
     }
 
     #[test]
@@ -622,11 +677,8 @@ mod tests {
                 _ => -35.0,
             })
             .collect();
-        let b = Background {
-            octaves: level.iter().map(|&l| [l - 9.0; OCTAVES]).collect(),
-            pauses: (0..400).filter(|&s| level[s] < -60.0).collect(),
-            level,
-        };
+        let pauses = (0..400).filter(|&s| level[s] < -60.0).collect();
+        let b = of_levels(level, pauses);
         let found = changes_of(&b, 3.8, 40, 10.0);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!((found[0].db() - 9.0).abs() < 0.5, "{found:?}");
@@ -635,16 +687,13 @@ mod tests {
     #[test]
     fn small_changes_scatter_and_short_takes_are_silent() {
         assert!(changes_of(&steps(2.0, 1), 3.8, 40, 10.0).is_empty());
-        let mut music = steps(0.0, 1);
-        for (s, level) in music.level.iter_mut().enumerate() {
-            *level += if s > 200 { 5.0 } else { 0.0 } + 5.0 * (s as f64 * 0.9).sin();
+        let mut level = steps(0.0, 1).level;
+        for (s, level) in level.iter_mut().enumerate() {
+            *level += if s > 200 { 5.0 } else { 0.0 } + 5.0 * (s as f64 * 0.3).sin();
         }
+        let music = of_levels(level, steps(0.0, 1).pauses);
         assert!(changes_of(&music, 3.8, 40, 10.0).is_empty());
-        let short = Background {
-            octaves: vec![[-60.0; OCTAVES]; 5],
-            level: vec![-60.0; 5],
-            pauses: (0..5).collect(),
-        };
+        let short = of_levels(vec![-60.0; 5], (0..5).collect());
         assert!(changes_of(&short, 3.8, 40, 10.0).is_empty());
     }
 }
