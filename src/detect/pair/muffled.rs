@@ -23,10 +23,10 @@ use crate::units::power_db;
 
 static MIN_STEP_DB: Param = Param {
     key: "muffled.min_step_db",
-    default: 7.0,
+    default: 8.0,
     unit: "dB",
     range: (3.0, 30.0),
-    why: "half-second medians of the tilt against a boom scatter by 2 dB on a sound microphone; a slip costs 10 dB and more",
+    why: "half-second medians of the tilt against a boom scatter by 2 dB on a sound microphone, and coughs and turned heads move a few words by 7 dB; a slip costs 10 dB and more",
 };
 static MIN_BELOW_DB: Param = Param {
     key: "muffled.min_below_db",
