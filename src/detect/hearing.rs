@@ -56,6 +56,7 @@ pub(super) struct OfTrack {
     voice: OnceLock<Vec<f64>>,
     heard: OnceLock<Vec<bool>>,
     fit: OnceLock<Vec<bool>>,
+    below_usual: OnceLock<BelowUsual>,
     pub(super) lows: OnceLock<rumble::Lows>,
     pub(super) unheard: OnceLock<Option<unheard::Unheard>>,
     pub(super) lasting: OnceLock<Vec<link::Lasting>>,
@@ -135,14 +136,9 @@ fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     for (start, end) in dead_track::dead_frames(view, track) {
         fit[start..end].fill(false);
     }
-    let floor = floor_db(measures, 400.0, 10_000.0);
-    let sounding: Vec<f64> = (0..frames)
-        .filter(|&f| fit[f] && floor[f] > QUIET_DB + 10.0)
-        .map(|f| floor[f])
-        .collect();
-    let usual = median(&sounding);
+    let muted = muted_steps(view, track);
     let shut: Vec<bool> = (0..frames)
-        .map(|f| measures.frames.power[f] == 0.0 || floor[f] < usual - MUTED_DB)
+        .map(|f| measures.frames.power[f] == 0.0 || muted[measures.floor.step(f)])
         .collect();
     let around = view.grid.frames_in(0.5);
     for (start, end) in runs(&shut) {
@@ -150,7 +146,7 @@ fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     }
     // A gap of a link is too short to pull the background down with it.
     let level = levels_db(measures, 400.0, 10_000.0);
-    let lowest = percentile(&sounding, 0.05);
+    let lowest = below_usual(view, track).lowest_db;
     for f in (0..frames).filter(|&f| level[f] < lowest - GAP_DB) {
         fit[f.saturating_sub(1)..(f + 2).min(frames)].fill(false);
     }
@@ -159,6 +155,56 @@ fn look_fit(view: &TakeView<'_>, track: usize) -> Vec<bool> {
     }
     fit
 }
+
+/// The background of a track against its usual one, 400 Hz to 10 kHz.
+#[derive(Debug)]
+pub(super) struct BelowUsual {
+    /// How far it lies below, per step of the floor, dB; negative above.
+    db: Vec<f64>,
+    /// Level below which a twentieth of the steps lies, dBFS.
+    lowest_db: f64,
+}
+
+fn below_usual<'a>(view: &'a TakeView<'_>, track: usize) -> &'a BelowUsual {
+    view.known.tracks[track].below_usual.get_or_init(|| {
+        let floor = &view.tracks[track].floor;
+        let levels = floor.levels(bands_within(400.0, 10_000.0));
+        let mut alive = vec![true; levels.len()];
+        for (start, end) in dead_track::dead_frames(view, track) {
+            alive[floor.step(start)..floor.step(end)].fill(false);
+        }
+        let sounding: Vec<f64> = (levels.iter().zip(alive))
+            .filter(|(level, alive)| *alive && **level > QUIET_DB + 10.0)
+            .map(|(level, _)| *level)
+            .collect();
+        let usual = median(&sounding);
+        BelowUsual {
+            db: levels.iter().map(|l| usual - l.max(QUIET_DB)).collect(),
+            lowest_db: percentile(&sounding, 0.05),
+        }
+    })
+}
+
+/// Steps of the floor in which a microphone is muted: its background falls, and that of most others does not. Where it does, a
+/// machine of the place has stopped.
+fn muted_steps(view: &TakeView<'_>, track: usize) -> Vec<bool> {
+    let others: Vec<&[f64]> = (view.microphones().into_iter())
+        .filter(|&m| m != track)
+        .map(|m| &below_usual(view, m).db[..])
+        .collect();
+    let falls = |(step, &db): (usize, &f64)| {
+        let along = |other: &&&[f64]| other[step] >= PLACE_SHARE * db;
+        let shared = !others.is_empty() && 2 * others.iter().filter(along).count() >= others.len();
+        db > MUTED_DB && !(shared && db < MOST_PLACE_DB)
+    };
+    let mine = &below_usual(view, track).db;
+    mine.iter().enumerate().map(falls).collect()
+}
+
+/// What the other microphones have to lose when a machine of the place stops, as a share of what this one loses (their own hiss
+/// holds some up), and the most that one loses, dB: beyond lies a mute.
+const PLACE_SHARE: f64 = 0.5;
+const MOST_PLACE_DB: f64 = 20.0;
 
 /// A background this far below the usual one is a mute, dB.
 const MUTED_DB: f64 = 4.0;
