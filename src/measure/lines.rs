@@ -1,8 +1,8 @@
 //! Steady lines: long spectra in two ranges, of which only the peaks and the background are kept.
 //!
-//! Below 1 kHz spectra of 2.7 s are taken from the low-rate copy, every sample weighted by the inverse of the power around it
-//! (the best weighting for a constant tone in noise that comes and goes), so that the pauses of a voice decide. Above, spectra
-//! of 0.7 s at full rate. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
+//! Below 1 kHz spectra of 2.7 s are taken from the low-rate copy, above that spectra of 0.7 s at full rate. Every sample is
+//! weighted by the inverse of the power around it (the best weighting for a constant tone in noise that comes and goes), so that
+//! the pauses of a voice decide. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
 //! of a bin).
 
 use std::sync::Arc;
@@ -168,13 +168,10 @@ struct RangeMeter {
     hop: usize,
     step: u64,
     bins: std::ops::Range<usize>,
-    weighted: bool,
     /// Samples of a block of the weighting, and where each sample stands between them.
     weight_block: usize,
     weight_places: Arc<Vec<(u32, f64)>>,
     window: Arc<Vec<f32>>,
-    /// Sum of the window and of its squares.
-    sums: (f64, f64),
     /// Bins of each third of an octave, from the lowest up.
     thirds: Arc<Vec<std::ops::Range<usize>>>,
     fft: Forward,
@@ -184,7 +181,7 @@ struct RangeMeter {
 }
 
 impl RangeMeter {
-    fn new(rate: f64, step: u64, length_s: f64, low_hz: f64, high_hz: f64, weighted: bool) -> Self {
+    fn new(rate: f64, step: u64, length_s: f64, low_hz: f64, high_hz: f64, overlap: bool) -> Self {
         let size = ((rate * length_s) as usize).max(64).next_power_of_two();
         // The nearer power of two: spectra of the same length at all sampling rates, within a factor 1.5.
         let size = if size as f64 > 1.5 * rate * length_s {
@@ -201,13 +198,11 @@ impl RangeMeter {
         RangeMeter {
             rate,
             size,
-            weight_places: between_blocks(if weighted { size } else { 0 }, weight_block),
+            weight_places: between_blocks(size, weight_block),
             weight_block,
-            hop: if weighted { size / 2 } else { size },
+            hop: if overlap { size / 2 } else { size },
             step,
             bins: first..last,
-            weighted,
-            sums: sums(&window),
             out: Spectra {
                 thirds: thirds.len(),
                 ..Spectra::default()
@@ -241,27 +236,16 @@ impl RangeMeter {
     }
 
     fn spectrum(&mut self) {
-        let weights = if self.weighted {
-            inverse_power(&self.pending, self.weight_block, &self.weight_places)
-        } else {
-            None
-        };
-        let window = weights.map(|mut weights| {
-            weights
-                .iter_mut()
-                .zip(&*self.window)
-                .for_each(|(w, h)| *w *= h);
-            weights
-        });
-        let (sum, energy) = window.as_ref().map_or(self.sums, |w| sums(w));
-        let window = window.as_deref().unwrap_or(&self.window);
+        let mut window = inverse_power(&self.pending, self.weight_block, &self.weight_places);
+        (window.iter_mut().zip(&*self.window)).for_each(|(w, h)| *w *= h);
+        let (sum, energy) = sums(&window);
         if sum <= 0.0 {
             let silence = vec![f32::NEG_INFINITY; self.thirds.len()];
             return self.out.push(&[], &silence);
         }
         let bins = self.bins.clone();
         let powers = &mut self.powers;
-        self.fft.powers(&self.pending, 0.0, window, powers);
+        self.fft.powers(&self.pending, 0.0, &window, powers);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -525,9 +509,9 @@ fn between_blocks(samples: usize, block: usize) -> Arc<Vec<(u32, f64)>> {
 }
 
 /// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.
-/// Blocks of silence weigh nothing, and none weighs more than 1.5: a short mute must not take the whole spectrum. `None` for
+/// Blocks of silence weigh nothing, and none weighs more than 1.5: a short mute must not take the whole spectrum. Nothing for
 /// silence.
-fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Option<Vec<f32>> {
+fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Vec<f32> {
     let mut weights: Vec<f64> = x
         .chunks(block)
         .map(|part| {
@@ -537,7 +521,7 @@ fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Option<Vec<f
         .collect();
     let mut sounding: Vec<f64> = weights.iter().copied().filter(|&w| w > 0.0).collect();
     if sounding.is_empty() {
-        return None;
+        return Vec::new();
     }
     // The quiet fifth of the blocks weighs fully; what is quieter still is held.
     let rank = sounding.len() * 4 / 5;
@@ -548,7 +532,7 @@ fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Option<Vec<f
         let left = left as usize;
         (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share) as f32
     };
-    Some(places.iter().map(weight).collect())
+    places.iter().map(weight).collect()
 }
 
 /// Measures [`Lines`].
