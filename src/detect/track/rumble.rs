@@ -210,6 +210,8 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 /// Rise within three frames that makes a blow, dB; and what the other microphones have to show at the same time.
 const BLOW_DB: f64 = 15.0;
 const NEAR_TOP_DB: f64 = 12.0;
+/// Frames after which a stretch that shows rumble already is no blow.
+const BLOW_LATE: usize = 15;
 
 /// A machine or a hum keeps its level; wind and handling never do: spread of the middle half of the levels, dB, over a piece of
 /// at least that many seconds. Noise 40 Hz wide spreads by 3 dB in the shortest, a tone by less than one.
@@ -264,7 +266,7 @@ fn is_one_blow(low: &[f64], others: &[[Vec<f64>; 2]], start: usize, end: usize) 
     let (Some(&first), Some(&last)) = (rises.first(), rises.last()) else {
         return false;
     };
-    if last > first + 8 || first > start + (end - start) / 2 {
+    if last > first + 8 || first > start + ((end - start) / 2).min(BLOW_LATE) {
         return false;
     }
     let along = others
@@ -421,6 +423,10 @@ mod tests {
             130
         ));
         assert!(!is_one_blow(&row, &heard, 100, 150));
+        assert!(
+            !is_one_blow(&low, &heard, 70, 130),
+            "the top of a gust that began before"
+        );
         assert!(!is_one_blow(&[], &heard, 0, 0));
     }
 
