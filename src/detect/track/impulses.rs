@@ -57,6 +57,8 @@ pub(crate) struct Burst {
     pub(crate) excess_db: f64,
     /// By how much another microphone got louder at the same time, dB.
     pub(crate) heard_db: f64,
+    /// Steepest rise of another microphone within 2 ms at that time, dB.
+    pub(crate) heard_rise_db: f64,
     /// High band over middle band, dB.
     pub(crate) whiteness_db: f64,
     /// Steepest rise within 2 ms, dB.
@@ -353,6 +355,10 @@ impl Impulses<'_> {
                     .iter()
                     .map(|&o| self.louder_db(o, group[0], loudest))
                     .fold(0.0, f64::max);
+                burst.heard_rise_db = witnesses
+                    .iter()
+                    .map(|&o| self.rise_db(o, group[0], loudest))
+                    .fold(0.0, f64::max);
                 burst
             })
             .collect()
@@ -368,6 +374,16 @@ impl Impulses<'_> {
         );
         let now = Fine::most(&self.fine(o).high, around.0, around.1);
         0.5 * (f64::from(now) - f64::from(usual))
+    }
+
+    /// Steepest rise of track `o` within 2 ms while it may hear what track `t` has from step `first` to step `peak`, dB.
+    fn rise_db(&self, o: usize, first: usize, peak: usize) -> f64 {
+        let codes = &self.fine(o).high;
+        let from = first.saturating_sub(EARLIER_MS).max(2);
+        let most = (from..(peak + LATER_MS + 1).min(codes.len()))
+            .map(|k| i32::from(codes[k]) - i32::from(codes[k - 2]))
+            .max();
+        0.5 * f64::from(most.unwrap_or(0))
     }
 
     /// Missing signal on track `t`, in order.
@@ -416,6 +432,7 @@ fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
         },
         excess_db: 0.5 * f64::from(excess),
         heard_db: 0.0,
+        heard_rise_db: 0.0,
         whiteness_db: crate::units::power_db(power(&fine.high) / power(&fine.mid)),
         rise_db: 0.5 * f64::from(rise),
         level_dbfs: level(top),

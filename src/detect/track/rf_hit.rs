@@ -16,7 +16,7 @@
 use super::dropout;
 use super::impulses::{Burst, Cause, Gap, Impulses, Span, grouped};
 use super::link::{self, Tilt};
-use crate::detect::hearing::QUIET_DB;
+use crate::detect::hearing::{QUIET_DB, median};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
@@ -179,16 +179,21 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
     let joints: Vec<Span> = joints(view, all.tracks[t]);
     let worn = view.track(all.tracks[t]).role == Role::Lav;
     let bursts = all.bursts(t);
+    let asked = |burst: &Burst, relief: f64| Asked {
+        worn,
+        relief,
+        sounds_db: excess_of_sounds(bursts, burst, rate, &set),
+    };
     let nearly: Vec<Span> = bursts
         .iter()
-        .filter(|b| is_hit(b, worn, REPEATED_DB, &set))
+        .filter(|b| is_hit(b, asked(b, REPEATED_DB), &set))
         .map(|b| b.span)
         .collect();
     let reach = REPEATED_MS * u64::from(rate) / 1000;
     for burst in bursts {
         let repeated = nearly.contains(&burst.span)
             && nearly.iter().filter(|s| s.near(&burst.span, reach)).count() > 1;
-        let clear = is_hit(burst, worn, 0.0, &set)
+        let clear = is_hit(burst, asked(burst, 0.0), &set)
             || repeated
             || (is_noise(burst, worn, &set) && is_even(view, all.tracks[t], burst.span, &set));
         let short = burst.span.length() <= BRIEF_MS * u64::from(rate) / 1000;
@@ -227,9 +232,45 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
 const REPEATED_MS: u64 = 100;
 const REPEATED_DB: f64 = 2.0;
 
-/// Whether a burst that no other microphone explains is radio. `worn`: a body microphone. `relief`: how much of the excess
-/// asked for is waived, dB.
-fn is_hit(burst: &Burst, worn: bool, relief: f64, set: &dyn Fn(&Param) -> f64) -> bool {
+/// What a burst has to exceed.
+#[derive(Debug, Clone, Copy)]
+struct Asked {
+    /// A body microphone.
+    worn: bool,
+    /// How much of the excess asked for is waived, dB.
+    relief: f64,
+    /// What the sounds around it exceed the other microphones by, dB.
+    sounds_db: f64,
+}
+
+/// A whisper beside shouts is louder on its own microphone than the loud moments allow: what sounds that are no radio exceed
+/// there, a hit has to exceed by so much more, dB.
+const OVER_SOUNDS_DB: f64 = 3.0;
+/// So many of them have to be there, within so many seconds.
+const SOUNDS: usize = 3;
+const SOUNDS_S: u64 = 2;
+
+/// Median excess of the bursts around one that are too dark to be radio, dB; minus infinity where there are too few.
+fn excess_of_sounds(
+    bursts: &[Burst],
+    burst: &Burst,
+    rate: u32,
+    set: &dyn Fn(&Param) -> f64,
+) -> f64 {
+    let reach = SOUNDS_S * u64::from(rate);
+    let sounds: Vec<f64> = bursts
+        .iter()
+        .filter(|b| b.span.near(&burst.span, reach) && b.whiteness_db < set(&MIN_WHITENESS_DB))
+        .map(|b| b.excess_db)
+        .collect();
+    if sounds.len() < SOUNDS {
+        return f64::NEG_INFINITY;
+    }
+    median(&sounds)
+}
+
+/// Whether a burst that no other microphone explains is radio.
+fn is_hit(burst: &Burst, asked: Asked, set: &dyn Fn(&Param) -> f64) -> bool {
     let (excess, rise, white) = (burst.excess_db, burst.rise_db, burst.whiteness_db);
     if white < set(&MIN_WHITENESS_DB)
         || white > set(&MAX_WHITENESS_DB)
@@ -238,9 +279,15 @@ fn is_hit(burst: &Burst, worn: bool, relief: f64, set: &dyn Fn(&Param) -> f64) -
         return false;
     }
     let crisp = white >= CRISP_DB && rise >= CRISP_RISE_DB;
-    let least = set(&MIN_EXCESS_DB) + unworn(worn) - if crisp { CRISP_RELIEF_DB } else { relief };
-    let sure = set(&SURE_EXCESS_DB);
-    if burst.heard_db >= set(&HEARD_DB) {
+    let relief = if crisp { CRISP_RELIEF_DB } else { asked.relief };
+    let sounds = asked.sounds_db + OVER_SOUNDS_DB;
+    let least = (set(&MIN_EXCESS_DB) + unworn(asked.worn) - relief).max(sounds);
+    let sure = set(&SURE_EXCESS_DB).max(sounds);
+    if white >= CRISP_DB && rise >= CUT_RISE_DB && burst.heard_db < CUT_HEARD_DB {
+        return true;
+    }
+    let along = burst.heard_rise_db >= ALONG_SHARE * rise || rise < CRISP_RISE_DB;
+    if burst.heard_db >= set(&HEARD_DB) && along {
         return excess >= sure + 4.0 && rise >= 12.0;
     }
     (excess >= sure && rise >= 4.0) || (excess >= least && rise >= 10.0)
@@ -251,6 +298,15 @@ const CRISP_DB: f64 = -4.0;
 const CRISP_RISE_DB: f64 = 20.0;
 const CRISP_RELIEF_DB: f64 = 3.0;
 
+/// A sound that comes up by so much within 2 ms comes up on other microphones, too, by at least this share of it: where they
+/// get louder by less, what they hear is something else.
+const ALONG_SHARE: f64 = 0.35;
+
+/// No sound comes up by this within 2 ms and is heard nowhere else, whatever the microphones usually have against each other,
+/// dB; how much the others may get louder.
+const CUT_RISE_DB: f64 = 40.0;
+const CUT_HEARD_DB: f64 = 4.0;
+
 /// More excess for a microphone that nobody wears, dB.
 fn unworn(worn: bool) -> f64 {
     if worn { 0.0 } else { 4.0 }
@@ -258,11 +314,19 @@ fn unworn(worn: bool) -> f64 {
 
 /// Whether a burst lasts, rises and stands out as the noise of a fading link does.
 fn is_noise(burst: &Burst, worn: bool, set: &dyn Fn(&Param) -> f64) -> bool {
-    burst.excess_db >= set(&NOISE_EXCESS_DB) + unworn(worn)
+    let relief = if burst.rise_db >= CUT_ON_DB {
+        CUT_ON_RELIEF_DB
+    } else {
+        0.0
+    };
+    burst.excess_db >= set(&NOISE_EXCESS_DB) + unworn(worn) - relief
         && burst.rise_db >= NOISE_RISE_DB
         && burst.heard_db < set(&HEARD_DB)
 }
 
+/// Noise that is cut on by this within 2 ms is no cloth, whose strokes reach 10 dB: less excess is asked for, dB.
+const CUT_ON_DB: f64 = 25.0;
+const CUT_ON_RELIEF_DB: f64 = 5.0;
 /// Steepest rise of noise within 2 ms: recorded cloth mostly reaches 6 to 7 dB.
 const NOISE_RISE_DB: f64 = 8.0;
 /// A shorter burst does not fill a frame, s.
@@ -484,6 +548,7 @@ mod tests {
             span: Span { start: 0, end: 48 },
             excess_db,
             heard_db,
+            heard_rise_db: heard_db,
             whiteness_db,
             rise_db,
             level_dbfs: -50.0,
@@ -491,9 +556,38 @@ mod tests {
     }
 
     #[test]
+    fn among_sounds_that_others_hardly_hear_a_hit_has_to_stand_out() {
+        let set = |p: &Param| p.default;
+        let at = |start: u64, excess_db: f64, whiteness_db: f64| Burst {
+            span: Span {
+                start,
+                end: start + 480,
+            },
+            ..burst(excess_db, whiteness_db, 12.0, 2.0)
+        };
+        let whisper: Vec<Burst> = (1..6).map(|k| at(k * 9_600, 17.5, -15.0)).collect();
+        let hit = |b: Burst| {
+            let asked = Asked {
+                worn: true,
+                relief: 0.0,
+                sounds_db: excess_of_sounds(&whisper, &b, 48_000, &set),
+            };
+            is_hit(&b, asked, &set)
+        };
+        assert!(!hit(at(60_000, 19.0, -4.2)));
+        assert!(hit(at(60_000, 24.0, -4.2)));
+        assert!(hit(at(960_000, 19.0, -4.2)), "far from it");
+    }
+
+    #[test]
     fn white_sharp_and_unheard_is_radio() {
         let set = |p: &Param| p.default;
-        let hit = |b: Burst, worn: bool| is_hit(&b, worn, 0.0, &set);
+        let asked = |worn: bool| Asked {
+            worn,
+            relief: 0.0,
+            sounds_db: f64::NEG_INFINITY,
+        };
+        let hit = |b: Burst, worn: bool| is_hit(&b, asked(worn), &set);
         assert!(hit(burst(30.0, -1.0, 40.0, 3.0), true));
         assert!(
             hit(burst(25.0, 1.0, 5.0, 3.0), true),
@@ -512,5 +606,7 @@ mod tests {
             !hit(burst(18.0, -2.0, 14.0, 2.0), false),
             "a boom hears more"
         );
+        assert!(hit(burst(8.0, 0.0, 60.0, 2.0), true), "cut on");
+        assert!(!hit(burst(8.0, 0.0, 60.0, 9.0), true), "heard elsewhere");
     }
 }
