@@ -139,7 +139,6 @@ fn a_fault_between_lines_is_at_most_a_caution() {
 }
 
 #[test]
-#[ignore = "open: the bursts of this scenario are not found on the pack"]
 fn what_comes_before_the_slate_is_for_the_log_and_nothing_after_it() {
     let mut scene = Scene::dialogue(&["Hedda", "Orrin"], 16.0, 5);
     scene.lines.iter_mut().for_each(|l| l.at_s += 3.0);

@@ -88,7 +88,6 @@ fn a_distant_radio_is_music() {
 }
 
 #[test]
-#[ignore = "open: a hissed consonant of a whisper under a shout is taken for radio"]
 fn shouts_and_whispers_are_acting() {
     let mut scene = dialogue(15);
     for line in &mut scene.lines {

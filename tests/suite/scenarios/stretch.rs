@@ -44,6 +44,10 @@ fn a_faint_whistle_is_found_and_a_tone_in_the_room_is_of_the_place() {
     rendered.tone(1, 7912.0, -84.0, 0.0);
     let checked = check(&rendered);
     assert_found(&checked, "hum", 2, 0.0, 20.0, 0.0);
+    // Where voices are, the pauses have to show it.
+    let mut rendered = take(20.0, 32);
+    rendered.tone(1, 1021.0, -88.0, 0.0);
+    assert_found(&check(&rendered), "hum", 2, 0.0, 20.0, 0.0);
     let mut rendered = take(20.0, 33);
     (0..3).for_each(|track| rendered.tone(track, 612.0, -68.0, 0.0));
     let checked = check(&rendered);
@@ -103,6 +107,17 @@ fn a_machine_that_starts_is_one_finding_for_all_who_hear_it() {
     let mut steady = dialogue(30.0, 35);
     steady.background_db = -34.0;
     assert_silent(&check(&steady.render()), "noise_change");
+}
+
+/// When a machine stops, every microphone gets quieter; none of them is muted by that.
+#[test]
+fn cloth_is_told_after_a_machine_has_stopped() {
+    let mut scene = dialogue(30.0, 35);
+    scene.background_db = -50.0;
+    scene.machines.push((0.0, 18.0, -31.0));
+    let mut rendered = scene.render();
+    rendered.rustle(1, 24.0, 1.5, -12.0);
+    assert_found(&check(&rendered), "rustle", 2, 24.0, 25.5, 0.0);
 }
 
 #[test]
