@@ -378,10 +378,11 @@ impl Impulses<'_> {
 
     /// Steepest rise of track `o` within 2 ms while it may hear what track `t` has from step `first` to step `peak`, dB.
     fn rise_db(&self, o: usize, first: usize, peak: usize) -> f64 {
-        let codes = &self.fine(o).high;
-        let from = first.saturating_sub(EARLIER_MS).max(2);
-        let most = (from..(peak + LATER_MS + 1).min(codes.len()))
-            .map(|k| i32::from(codes[k]) - i32::from(codes[k - 2]))
+        let high = &self.fine(o).high;
+        let from = first.saturating_sub(EARLIER_MS + 2);
+        let codes = high.part(from..(peak + LATER_MS + 1).min(high.len()).max(from));
+        let most = (codes.windows(3))
+            .map(|w| i32::from(w[2]) - i32::from(w[0]))
             .max();
         0.5 * f64::from(most.unwrap_or(0))
     }
