@@ -64,6 +64,10 @@ const LEAST_STEPS: usize = 8;
 const OVER_SCATTER: f64 = 2.5;
 /// Largest scatter of either side, dB, besides a tenth of the change: 0.1 s levels of a machine keep within a decibel or two.
 const MOST_SCATTER_DB: f64 = 2.2;
+/// The same of single moments, dB: lows alone scatter by 3 to 4 dB within 0.1 s, words by 5 and more.
+const MOST_MOMENT_SCATTER_DB: f64 = 4.5;
+/// Machines hardly change the background by more, dB: words that nobody else heard do, and scatter.
+const MACHINE_DB: f64 = 12.0;
 /// Deviations count up to this many dB, so that a door or a cough cannot decide.
 const CLIP_DB: f64 = 6.0;
 
@@ -238,10 +242,16 @@ fn cut(
     let scatter = |x: &[f64], middle: f64| {
         1.4826 * median(&x.iter().map(|v| (v - middle).abs()).collect::<Vec<_>>())
     };
+    let scattered = |steps: &[usize]| {
+        let moments: Vec<f64> = steps.iter().map(|&s| b.level[s]).collect();
+        scatter(&moments, median(&moments))
+    };
     let most = scatter(&old, before_db).max(scatter(&new, after_db));
     if change.abs() < least_db
         || change.abs() < OVER_SCATTER * most
-        || most > MOST_SCATTER_DB + 0.1 * change.abs()
+        || most > MOST_SCATTER_DB + 0.1 * change.abs().min(MACHINE_DB)
+        || scattered(&before) > MOST_MOMENT_SCATTER_DB
+        || scattered(&after) > MOST_MOMENT_SCATTER_DB
     {
         return None;
     }
@@ -555,15 +565,14 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
         .filter(|(_, b)| {
             let at = b.pauses.partition_point(|&s| s < step);
             let late = b.pauses.partition_point(|&s| s < step + margin);
-            let levels =
-                |steps: Vec<usize>| -> Vec<f64> { steps.into_iter().map(|s| b.level[s]).collect() };
+            let levels = |steps: Vec<usize>| -> Vec<f64> {
+                steps.into_iter().map(|s| b.smooth[s]).collect()
+            };
             let old = side(b.pauses[..at].iter().rev().copied(), 0, SIDE_S, per_s);
-            // Where talk leaves no later pause nearby, the one that the change lies in has to do.
-            let new = [late, at]
-                .iter()
-                .filter(|&&from| b.pauses.get(from).is_some_and(|&s| s < step + 2 * margin))
-                .find_map(|&from| side(b.pauses[from..].iter().copied(), 0, SIDE_S, per_s));
-            let sides = old.zip(new);
+            // Where talk leaves no other pause soon after, the one that the change lies in has to do.
+            let soon = (b.pauses.get(late)).is_some_and(|&s| s < step + 2 * margin);
+            let from = if soon { late } else { at };
+            let sides = old.zip(side(b.pauses[from..].iter().copied(), 0, SIDE_S, per_s));
             let Some((before, after)) = sides.map(|(x, y)| (levels(x), levels(y))) else {
                 return false;
             };

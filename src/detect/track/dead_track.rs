@@ -84,7 +84,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 
 /// Speech on a noisy microphone at least this far over the level of the stretch, dB: what lies lower would not be heard
 /// against that noise, and its absence proves nothing.
-const OVER_NOISE_DB: f64 = 12.0;
+const OVER_NOISE_DB: f64 = 20.0;
 
 /// Whether the noise of a stretch is about as loud as speech on this track is outside of it: a noisy microphone, not a dead
 /// one.

@@ -330,7 +330,13 @@ impl Impulses<'_> {
         standing: Standing,
     ) -> Vec<Burst> {
         let fine = self.fine(t);
-        let least = self.quiet[t].saturating_add((2.0 * standing.over_db) as u8);
+        // Where the microphone is off for a part of the take, its own hiss stands out of the quiet fifth.
+        let quiet = if self.muted[t] {
+            self.hiss[t]
+        } else {
+            self.quiet[t]
+        };
+        let least = quiet.saturating_add((2.0 * standing.over_db) as u8);
         let margin = (2.0 * standing.excess_db) as i32;
         let mut found: Vec<Vec<usize>> = Vec::new();
         for (k, (here, &limit)) in fine.high.iter().zip(allowed).enumerate() {
