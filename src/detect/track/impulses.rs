@@ -7,6 +7,7 @@
 
 use std::sync::OnceLock;
 
+use super::dead_track;
 use crate::aside::Series;
 use crate::detect::TakeView;
 use crate::detect::hearing::fit;
@@ -180,7 +181,12 @@ impl Shared {
             let coarse = high.chunks(COARSE);
             let coarse = coarse.map(|c| c.iter().copied().max().unwrap_or(0));
             shared.coarse.push(coarse.collect());
-            shared.quiet.push(quiet_fifth(&high));
+            let step =
+                |frame: usize| (view.grid.sample(frame) / view.tracks[i].fine.step as u64) as usize;
+            let dead: Vec<(usize, usize)> = (dead_track::dead_frames(view, i).into_iter())
+                .map(|(start, end)| (step(start), step(end)))
+                .collect();
+            shared.quiet.push(quiet_fifth(&high, &dead));
             shared.hiss.push(hiss);
             let wide = widened(&high);
             let off = |c: &&u8| c.saturating_add(MUTED) < hiss;
@@ -455,9 +461,18 @@ fn onset(fine: &Fine, first: usize) -> usize {
     at
 }
 
-/// Code that a fifth of the steps with signal stay below.
-fn quiet_fifth(codes: &[u8]) -> u8 {
-    let loud: Vec<u8> = codes.iter().copied().filter(|&c| c > 0).collect();
+/// Code that a fifth of the steps with signal stay below while the microphone lives (steps of `dead` stretches are left out): what
+/// is left of one that died would make its own hiss stand out.
+fn quiet_fifth(codes: &[u8], dead: &[(usize, usize)]) -> u8 {
+    let lives = |k: usize| !dead.iter().any(|&(start, end)| (start..end).contains(&k));
+    let of = |counts: &dyn Fn(usize) -> bool| -> Vec<u8> {
+        let loud = (0..codes.len()).filter(|&k| codes[k] > 0 && counts(k));
+        loud.map(|k| codes[k]).collect()
+    };
+    let mut loud = of(&lives);
+    if loud.is_empty() {
+        loud = of(&|_| true);
+    }
     fine::rank(&loud, 0.2)
 }
 
