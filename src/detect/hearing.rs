@@ -57,6 +57,7 @@ pub(super) struct OfTrack {
     heard: OnceLock<Vec<bool>>,
     fit: OnceLock<Vec<bool>>,
     below_usual: OnceLock<BelowUsual>,
+    pub(super) dead: OnceLock<Vec<dead_track::Dead>>,
     pub(super) lows: OnceLock<rumble::Lows>,
     pub(super) unheard: OnceLock<Option<unheard::Unheard>>,
     pub(super) lasting: OnceLock<Vec<link::Lasting>>,

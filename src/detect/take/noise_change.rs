@@ -553,8 +553,7 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64)
         return true;
     }
     let step = group.step();
-    let alone = group.on.len() == 1;
-    if alone && group.on[0].1.db().abs() < ALONE_DB {
+    if group.on.len() == 1 && group.on[0].1.db().abs() < ALONE_DB {
         return false;
     }
     let sign = group.on[0].1.db().signum();

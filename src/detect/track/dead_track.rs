@@ -59,7 +59,7 @@ pub static DETECTOR: Detector = Detector {
 
 /// A dead stretch, in frames.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Dead {
+pub(in crate::detect) struct Dead {
     start: usize,
     end: usize,
     /// Seconds of speech heard elsewhere, and the share of it heard here.
@@ -75,7 +75,8 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let voice = voice_db(view, track);
     let silent = voice.iter().all(|&v| v <= QUIET_DB);
     dead(view, track)
-        .into_iter()
+        .iter()
+        .copied()
         .filter(|d| silent || !drowns(voice, &view.speech.any, d))
         .filter(|d| silent || concerns_the_wearer(view, track, d))
         .map(|d| finding(view, track, voice, d))
@@ -99,13 +100,15 @@ fn drowns(voice: &[f64], spoken: &[bool], dead: &Dead) -> bool {
 
 /// Dead stretches of a track, also those that concern no word of its wearer: (first frame, one past the last).
 pub(crate) fn dead_frames(view: &TakeView<'_>, track: usize) -> Vec<(usize, usize)> {
-    dead(view, track)
-        .into_iter()
-        .map(|d| (d.start, d.end))
-        .collect()
+    dead(view, track).iter().map(|d| (d.start, d.end)).collect()
 }
 
-fn dead(view: &TakeView<'_>, track: usize) -> Vec<Dead> {
+fn dead<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [Dead] {
+    let known = &view.known.tracks[track].dead;
+    known.get_or_init(|| look(view, track))
+}
+
+fn look(view: &TakeView<'_>, track: usize) -> Vec<Dead> {
     let grid = view.grid;
     let voice = voice_db(view, track);
     // Speech that another microphone hears well.

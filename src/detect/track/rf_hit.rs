@@ -179,21 +179,26 @@ pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit
     let joints: Vec<Span> = joints(view, all.tracks[t]);
     let worn = view.track(all.tracks[t]).role == Role::Lav;
     let bursts = all.bursts(t);
-    let asked = |burst: &Burst, relief: f64| Asked {
+    let asked = |burst: &Burst| Asked {
         worn,
-        relief,
+        relief: 0.0,
         sounds_db: excess_of_sounds(bursts, burst, rate, &set),
+    };
+    let bursts: Vec<(&Burst, Asked)> = bursts.iter().map(|b| (b, asked(b))).collect();
+    let relieved = |asked: Asked| Asked {
+        relief: REPEATED_DB,
+        ..asked
     };
     let nearly: Vec<Span> = bursts
         .iter()
-        .filter(|b| is_hit(b, asked(b, REPEATED_DB), &set))
-        .map(|b| b.span)
+        .filter(|(b, asked)| is_hit(b, relieved(*asked), &set))
+        .map(|(b, _)| b.span)
         .collect();
     let reach = REPEATED_MS * u64::from(rate) / 1000;
-    for burst in bursts {
+    for (burst, asked) in bursts {
         let repeated = nearly.contains(&burst.span)
             && nearly.iter().filter(|s| s.near(&burst.span, reach)).count() > 1;
-        let clear = is_hit(burst, asked(burst, 0.0), &set)
+        let clear = is_hit(burst, asked, &set)
             || repeated
             || (is_noise(burst, worn, &set) && is_even(view, all.tracks[t], burst.span, &set));
         let short = burst.span.length() <= BRIEF_MS * u64::from(rate) / 1000;
@@ -258,9 +263,12 @@ fn excess_of_sounds(
     set: &dyn Fn(&Param) -> f64,
 ) -> f64 {
     let reach = SOUNDS_S * u64::from(rate);
-    let sounds: Vec<f64> = bursts
+    // Of a long take only those nearby are looked at: bursts are in order and do not overlap.
+    let first = bursts.partition_point(|b| b.span.end + reach <= burst.span.start);
+    let sounds: Vec<f64> = bursts[first..]
         .iter()
-        .filter(|b| b.span.near(&burst.span, reach) && b.whiteness_db < set(&MIN_WHITENESS_DB))
+        .take_while(|b| b.span.near(&burst.span, reach))
+        .filter(|b| b.whiteness_db < set(&MIN_WHITENESS_DB))
         .map(|b| b.excess_db)
         .collect();
     if sounds.len() < SOUNDS {
