@@ -155,6 +155,10 @@ fn smoothed(level: &[f64], pauses: &[usize]) -> Vec<f64> {
 /// A gap between words this far below the pauses on both sides shows a background that is lower than both, dB: words only
 /// ever add to it. What lies a lot lower is a mute.
 const GAP_DB: (f64, f64) = (3.0, 20.0);
+/// Words and their decay move on: what stays for two steps, within so many dB, at a level that the pauses on either side
+/// have, within so many, is the background, too.
+const STAYS_DB: f64 = 1.0;
+const AS_PAUSES_DB: f64 = 2.0;
 /// Pauses on either side that it is compared with.
 const NEAREST: usize = 12;
 
@@ -167,13 +171,18 @@ fn between_words(level: &[f64], silent: &[usize], step: usize) -> bool {
     };
     let before = middle(&silent[at.saturating_sub(NEAREST)..at]);
     let after = middle(&silent[at..(at + NEAREST).min(silent.len())]);
-    let usual = match (before, after) {
-        (Some(b), Some(a)) => b.min(a),
-        (Some(one), None) | (None, Some(one)) => one,
-        (None, None) => return false,
+    let sides = [before, after];
+    let Some(usual) = sides.into_iter().flatten().reduce(f64::min) else {
+        return false;
     };
     let below = usual - level[step];
-    below > GAP_DB.0 && below < GAP_DB.1
+    let lower = below > GAP_DB.0 && below < GAP_DB.1;
+    let near = |a: f64, b: f64, db: f64| (a - b).abs() <= db;
+    let next = [step.wrapping_sub(1), step + 1];
+    let mut next = next.iter().filter_map(|&s| level.get(s));
+    let stays = next.any(|&l| near(l, level[step], STAYS_DB));
+    let mut sides = sides.into_iter().flatten();
+    lower || stays && sides.any(|s| near(s, level[step], AS_PAUSES_DB))
 }
 
 /// Steps of the floor in which nobody speaks, nor did within the room's decay.
@@ -690,6 +699,31 @@ mod tests {
         let found = changes_of(&b, 3.8, 40, 10.0);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!((found[0].db() - 9.0).abs() < 0.5, "{found:?}");
+    }
+
+    /// A second of pause after the machine starts, and one gap between words that stays at its level: it holds.
+    #[test]
+    fn a_gap_between_words_at_the_level_of_the_pauses_is_a_pause() {
+        let level: Vec<f64> = (0..400)
+            .map(|s| match s {
+                0..=80 | 150..=158 | 280..=399 => -76.0 + 0.2 * (s as f64 * 0.9).sin(),
+                160..=170 | 200..=201 => -68.0 + 0.2 * (s as f64 * 0.7).sin(),
+                _ => -35.0,
+            })
+            .collect();
+        let silent: Vec<usize> = (0..400)
+            .filter(|&s| level[s] < -60.0 && !(200..=201).contains(&s))
+            .collect();
+        let gap = |s| between_words(&level, &silent, s);
+        assert!(gap(200) && gap(201) && !gap(199) && !gap(202));
+        let pauses = (0..400)
+            .filter(|&s| silent.contains(&s) || gap(s))
+            .collect();
+        let found = changes_of(&of_levels(level.clone(), pauses), 3.8, 40, 10.0);
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert_eq!(found[0].step, 159, "{found:?}");
+        assert!((found[0].db() - 8.0).abs() < 0.5 && (found[1].db() + 8.0).abs() < 0.5);
+        assert!(changes_of(&of_levels(level, silent), 3.8, 40, 10.0).is_empty());
     }
 
     #[test]
