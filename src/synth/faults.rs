@@ -111,6 +111,19 @@ impl Rendered {
         }
     }
 
+    /// The carrier fades and returns: noise behind the de-emphasis of the receiver swells and sinks.
+    pub fn fading(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
+        let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
+        let mut noise = self.random.white(b - a);
+        let rate = self.rate;
+        sources::lowpass(&mut noise, 3_000.0, rate);
+        let scale = gain(level_dbfs) / super::rms(&noise).max(1e-9);
+        for (i, v) in noise.into_iter().enumerate() {
+            let swell = (std::f64::consts::PI * i as f64 / (b - a) as f64).sin() as f32;
+            self.x(track)[a + i] += v * swell * scale;
+        }
+    }
+
     /// The receiver stays open without a carrier: steady noise up to 15 kHz, from one instant to another.
     pub fn open_squelch(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
@@ -253,6 +266,21 @@ impl Rendered {
             let swell = (std::f64::consts::PI * i as f64 / n as f64).sin() as f32;
             if let Some(slot) = self.x(track).get_mut(a + i) {
                 *slot += v * swell * 1.4 * level;
+            }
+        }
+    }
+
+    /// A hand on the pole: a dull knock that rings for a third of a second; level of its top re the track's own speech.
+    pub fn knock(&mut self, track: usize, at_s: f64, re_speech_db: f64) {
+        let a = self.sample(at_s);
+        let rate = f64::from(self.rate);
+        let level = gain(re_speech_db) * self.speech_level(track) * std::f32::consts::SQRT_2;
+        for i in 0..self.sample(0.4) {
+            let t = i as f64 / rate;
+            let rise = (t / 0.01).min(1.0);
+            let wave = (std::f64::consts::TAU * 42.0 * t).sin() * rise * (-t / 0.09).exp();
+            if let Some(slot) = self.x(track).get_mut(a + i) {
+                *slot += wave as f32 * level;
             }
         }
     }

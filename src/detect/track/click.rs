@@ -10,13 +10,13 @@
 //! **Known misses.** Samples lost in silence; pops behind a low-pass.
 //! **Source.** Reference on detection methods, section 6; report contract, table of kinds and severity.
 
-use super::dropout;
 use super::impulses::{Impulses, Span, grouped};
+use super::{dead_track, dropout};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::{Fine, Transient};
 use crate::report::model::{Origin, Severity};
 use crate::settings::Param;
-use crate::units::db;
+use crate::units::{self, db};
 
 static MIN_Z: Param = Param {
     key: "click.min_sigmas",
@@ -123,9 +123,20 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
             };
             !shadows.iter().any(|s| s.near(&span, 0))
         })
-        .filter(|c| !at_mute(view, position, c.at))
+        .filter(|c| !at_mute(view, position, c.at) && !at_end_of_signal(view, position, c.at))
         .copied()
         .collect()
+}
+
+/// How well the ends of a dead stretch are known, s.
+const DEAD_END_S: f64 = 0.05;
+
+/// Whether a place is where a microphone dies or comes back: the jump from its last sample is part of that.
+fn at_end_of_signal(view: &TakeView<'_>, position: usize, at: u64) -> bool {
+    let near = units::samples(DEAD_END_S, view.grid.rate);
+    let dead = dead_track::dead_frames(view, position).into_iter();
+    let mut ends = dead.flat_map(|(start, end)| [start, end]);
+    ends.any(|frame| view.grid.sample(frame).abs_diff(at) <= near)
 }
 
 /// Whether the signal is lower after a place than anything in the 4 s before it, or was lower before it than anything in the

@@ -174,9 +174,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         view.settings.get(&MIN_ALONE_DB),
         view.settings.get(&MIN_RE_SPEECH_DB),
     );
+    let elsewhere = |f: usize| theirs.iter().map(|t| t[f]).fold(0.0, f32::max);
     let shows: Vec<bool> = (0..grid.frames)
         .map(|f| {
-            let elsewhere = theirs.iter().map(|t| t[f]).fold(0.0, f32::max);
+            let elsewhere = elsewhere(f);
             let [level, excess, tilt] =
                 [&mine.level, &mine.excess, &mine.tilt].map(|values| f64::from(values[f]));
             excess > least
@@ -202,7 +203,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
             let along = |&m: &usize| moves_along(mine, lows(view, m), start, end, per_s);
             !others.iter().any(along)
         })
-        .filter(|&(start, end)| !is_one_blow(&own, &blows, start, end))
+        .filter(|&(start, end)| {
+            let quite_alone = |f: usize| mine.excess[f] - elsewhere(f) >= QUITE_ALONE_DB;
+            (start..end).any(quite_alone) || !is_one_blow(&own, &blows, start, end)
+        })
         .map(|(start, end)| finding(view, track, mine, usual, &others, start, end))
         .collect()
 }
@@ -210,6 +214,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 /// Rise within three frames that makes a blow, dB; and what the other microphones have to show at the same time.
 const BLOW_DB: f64 = 15.0;
 const NEAR_TOP_DB: f64 = 12.0;
+/// What stands out so much more than on any other microphone is no blow in the room: a word that begins at the same time
+/// rises, too. dB.
+const QUITE_ALONE_DB: f32 = 30.0;
 /// Frames after which a stretch that shows rumble already is no blow.
 const BLOW_LATE: usize = 15;
 

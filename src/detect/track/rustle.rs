@@ -9,7 +9,8 @@
 //! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
 
-use super::{link, unheard};
+use super::impulses::{Impulses, Span};
+use super::{link, rf_hit, unheard};
 use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
@@ -63,8 +64,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let Some(unheard) = unheard::of(view, track) else {
         return Vec::new();
     };
+    let grid = view.grid;
     let radio = link::lasting(view, track);
-    let width = view.grid.frames_in(WINDOW_S);
+    let width = grid.frames_in(WINDOW_S);
     let frames = &view.tracks[track].frames;
     let credit: Vec<f64> = (0..view.grid.frames)
         .map(|f| {
@@ -95,8 +97,25 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
             )
         })
         .filter(|&(start, end)| !others_follow(view, track, &unheard.heard_by, &credit, start, end))
+        .filter(|&(start, end)| !is_radio(view, track, grid.sample(start), grid.sample(end)))
         .map(|(start, end)| finding(view, track, &unheard.heard_by, &credit, &mean, start, end))
         .collect()
+}
+
+/// A stretch of which a burst of radio fills this share is that burst: its noise is as dull as cloth behind some receivers.
+/// Frames reach 20 ms beyond what they show.
+const RADIO_SHARE: f64 = 0.6;
+
+/// Whether the stretch between two samples is one burst that `rf_hit` reports.
+fn is_radio(view: &TakeView<'_>, track: usize, start: u64, end: u64) -> bool {
+    let all = Impulses::new(view);
+    let place = all.tracks.iter().position(|&t| t == track);
+    let hits = place.map_or(Vec::new(), |t| rf_hit::hits(view, &all, t));
+    let fills = |span: &Span| {
+        let shared = span.end.min(end).saturating_sub(span.start.max(start));
+        shared as f64 >= RADIO_SHARE * (end - start) as f64
+    };
+    hits.iter().any(|hit| fills(&hit.span))
 }
 
 /// A microphone that is so far over its background and keeps its distance to this one so well (from the lowest tenth to the

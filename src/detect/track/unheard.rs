@@ -15,8 +15,10 @@ use crate::units::{power, power_db};
 const RATIO_SHARE: f64 = 0.75;
 /// Percentile over bands of the excess.
 const BAND_SHARE: f64 = 0.3;
-/// Ratio to a boom or plant where the wearer has not spoken, dB: a mouth's own microphone, levels set by ear.
+/// Ratio where the wearer has not spoken, dB, to a boom or plant: a mouth's own microphone, levels set by ear. To another
+/// body microphone, which hears the mouth from a metre and more instead of a hand's breadth; asked where there is no boom.
 const UNKNOWN_RATIO_DB: f64 = 12.0;
+const UNKNOWN_WORN_DB: f64 = 24.0;
 /// Bands in which a ratio has to be known.
 const LEAST_BANDS: usize = 6;
 /// Bands from which all this is judged, Hz.
@@ -80,6 +82,7 @@ pub(super) fn of<'a>(view: &'a TakeView<'_>, track: usize) -> Option<&'a Unheard
 
 /// A microphone that predicts another: where it can, and by which factors.
 struct Witness<'a> {
+    track: usize,
     frames: &'a Frames,
     fit: &'a [bool],
     ratio: Vec<f64>,
@@ -108,26 +111,31 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
     let own_fit = fit(view, track);
     let all = bands_within(ALL_HZ.0, ALL_HZ.1);
     let judged = bands_within(BAND_HZ.0, BAND_HZ.1);
-    let mut heard_by = Vec::new();
-    let mut witnesses = Vec::new();
-    for other in view.microphones().into_iter().filter(|&m| m != track) {
-        let fit = fit(view, other);
-        // What either has lost meanwhile says nothing about how they stood.
-        let both: Vec<bool> = fit.iter().zip(own_fit).map(|(a, b)| *a && *b).collect();
-        let Some(ratio) = largest_ratio_db(view, track, other, wearer, &both, judged.clone())
-        else {
-            continue;
-        };
+    let ratios: Vec<(usize, Ratio)> = (view.microphones().into_iter())
+        .filter(|&m| m != track)
+        .filter_map(|other| {
+            // What either has lost meanwhile says nothing about how they stood.
+            let theirs = fit(view, other).iter();
+            let both: Vec<bool> = theirs.zip(own_fit).map(|(a, b)| *a && *b).collect();
+            let ratio = largest_ratio_db(view, track, other, wearer, &both, judged.clone())?;
+            Some((other, ratio))
+        })
+        .collect();
+    let any_sure = ratios.iter().any(|(_, ratio)| ratio.sure);
+    let witness = |(other, ratio): (usize, Ratio)| {
         // Beyond the bands that are judged the ratio of the nearest one is taken.
-        let at =
-            |band: usize| power(ratio[band.clamp(judged.start, judged.end - 1) - judged.start]);
-        heard_by.push(other);
-        witnesses.push(Witness {
+        let at = |band: usize| band.clamp(judged.start, judged.end - 1) - judged.start;
+        Witness {
+            track: other,
             frames: &view.tracks[other].frames,
-            fit,
-            ratio: all.clone().map(at).collect(),
-        });
-    }
+            fit: fit(view, other),
+            ratio: all.clone().map(|b| power(ratio.db[at(b)])).collect(),
+        }
+    };
+    let witnesses: Vec<Witness<'_>> = (ratios.into_iter())
+        .filter(|(_, ratio)| ratio.sure || !any_sure)
+        .map(witness)
+        .collect();
     if witnesses.is_empty() {
         return None;
     }
@@ -176,6 +184,7 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
             Some((f as u32, stands_out(&over, inner.clone(), tones, all.start)))
         })
         .collect();
+    let heard_by = witnesses.iter().map(|w| w.track).collect();
     Some(Unheard { out, heard_by })
 }
 
@@ -197,8 +206,15 @@ fn stands_out(over: &[f64], judged: std::ops::Range<usize>, tones: usize, first:
     }
 }
 
-/// Largest ratio of this microphone over another per band, dB, over the talkers who speak alone; the wearer's own where it is
-/// known. `None` where the other is a body microphone that does not hear the wearer.
+/// How much louder a sound can be on this microphone than on another, per band, dB.
+struct Ratio {
+    db: Vec<f64>,
+    /// Whether the wearer was heard, or the other is no body microphone.
+    sure: bool,
+}
+
+/// Largest ratio of this microphone over another over the talkers who speak alone; the wearer's own where it is known.
+/// `None` where nobody has spoken alone.
 fn largest_ratio_db(
     view: &TakeView<'_>,
     track: usize,
@@ -206,7 +222,7 @@ fn largest_ratio_db(
     wearer: Option<usize>,
     both_fit: &[bool],
     bands: std::ops::Range<usize>,
-) -> Option<Vec<f64>> {
+) -> Option<Ratio> {
     let anywhere = vec![true; view.grid.frames];
     let ratios: Vec<Vec<Option<f64>>> = (0..view.speech.talkers.len())
         .map(|talker| {
@@ -220,9 +236,12 @@ fn largest_ratio_db(
         })
         .collect();
     let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
-    if !own_known && view.track(other).role == Role::Lav {
-        return None;
-    }
+    let worn = view.track(other).role == Role::Lav;
+    let unknown = if worn {
+        UNKNOWN_WORN_DB
+    } else {
+        UNKNOWN_RATIO_DB
+    };
     // A microphone on which nobody is known is measured by nothing: its gain may be anything.
     if ratios
         .iter()
@@ -236,13 +255,16 @@ fn largest_ratio_db(
             if own_known {
                 known
             } else {
-                Some(known.unwrap_or(UNKNOWN_RATIO_DB).max(UNKNOWN_RATIO_DB))
+                Some(known.map_or(unknown, |k| k.max(unknown)))
             }
         })
         .collect();
     let known: Vec<f64> = largest.iter().flatten().copied().collect();
     let usual = percentile(&known, 0.5);
-    (known.len() >= LEAST_BANDS).then(|| largest.into_iter().map(|r| r.unwrap_or(usual)).collect())
+    (known.len() >= LEAST_BANDS).then(|| Ratio {
+        db: largest.into_iter().map(|r| r.unwrap_or(usual)).collect(),
+        sure: own_known || !worn,
+    })
 }
 
 /// Ratio per band while one talker speaks alone and both microphones hear it 10 dB over their background; `None` with less

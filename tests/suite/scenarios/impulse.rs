@@ -240,6 +240,18 @@ fn cloth_is_darker_and_slower_than_radio() {
     impulses_silent(&take);
 }
 
+/// Behind the de-emphasis of a receiver the noise of a fading link is as dull as cloth: one cause, one finding.
+#[test]
+fn a_link_that_fades_is_radio_and_no_cloth() {
+    let mut rendered = scene(47).render();
+    let track = rendered.track("Hedda");
+    let (_, quiet) = times(&rendered, 0);
+    rendered.fading(track, quiet, 0.16, -34.0);
+    let take = check(&rendered);
+    assert_found(&take, "rf_hit", track + 1, quiet, quiet + 0.16, 0.05);
+    assert_silent(&take, "rustle");
+}
+
 #[test]
 fn level_does_not_matter_in_float_files() {
     for gain_db in [-30.0, 6.0] {

@@ -132,6 +132,38 @@ fn wind_on_the_boom_is_rumble_and_a_door_is_not() {
     assert_silent(&check(&scene.render()), "rumble");
 }
 
+/// A word that begins elsewhere at the same time does not make a knock on the pole a blow in the room.
+#[test]
+fn a_hand_on_the_pole_under_a_word_is_rumble() {
+    let mut scene = dialogue(20.0, 41);
+    scene.background_db = -60.0;
+    let mut rendered = scene.render();
+    assert_silent(&check(&rendered), "rumble");
+    let word = rendered.lines_of(0)[1].0;
+    rendered.knock(0, word, 9.0);
+    assert_found(&check(&rendered), "rumble", 1, word, word + 0.4, 0.1);
+}
+
+/// Without a boom the other body microphones bear witness, also for somebody who has no line.
+#[test]
+fn cloth_on_a_silent_actor_is_told_without_a_boom() {
+    let mut scene = Scene::new(24.0, 42);
+    for name in ["Hedda", "Orrin", "Sibyl"] {
+        scene.talker(name);
+    }
+    for (talker, name) in ["Hedda", "Orrin", "Sibyl"].into_iter().enumerate() {
+        scene.body_microphone(talker, name);
+    }
+    scene.converse(1.0, 23.0);
+    scene.lines.retain(|l| l.talker != 2);
+    let silent = scene.render();
+    assert_silent(&check(&silent), "rustle");
+    let mut rendered = silent;
+    let track = rendered.track("Sibyl");
+    rendered.rustle(track, 12.0, 1.0, 20.0);
+    assert_found(&check(&rendered), "rustle", track + 1, 12.0, 13.0, 0.0);
+}
+
 #[test]
 fn cloth_on_a_body_microphone_is_rustle_and_a_cough_is_not() {
     let mut rendered = take(20.0, 37);
@@ -179,6 +211,14 @@ fn a_dead_pack_is_found_and_a_silent_actor_is_not() {
         assert_eq!(found.len(), 1);
         assert!((start(&found) - from).abs() < 0.1, "{}", start(&found));
     }
+    // It dies within a word: the jump from its last sample is no fault of its own.
+    let mut rendered = take(24.0, 39);
+    let (first, last) = rendered.lines_of(1)[0];
+    let from = (first + last) / 2.0;
+    rendered.dead(2, from, false);
+    let checked = check(&rendered);
+    assert_found(&checked, "dead_track", 3, from, 24.0, 0.0);
+    assert_silent(&checked, "click");
     let mut scene = dialogue(24.0, 39);
     scene.lines.retain(|l| l.talker == 0);
     assert_silent(&check(&scene.render()), "dead_track");
