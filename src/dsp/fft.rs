@@ -96,7 +96,8 @@ impl Forward {
         count: usize,
     ) -> &[Complex<f32>] {
         let half = self.pairs.len();
-        self.halves(x, offset, window);
+        shaped(self.samples(), x, offset, window);
+        self.halves();
         let (below, above) = self.bins.split_at_mut(half / 2);
         // Every bin below the middle is made together with one above it; where none above is wanted, no more than wanted.
         let wanted = if count > half / 2 { half / 2 } else { count }.max(1) - 1;
@@ -114,8 +115,20 @@ impl Forward {
 
     /// The powers of all bins, as [`Forward::bins`] has them; `powers` has one place more than half the size.
     pub fn powers(&mut self, x: &[f32], offset: f32, window: &[f32], powers: &mut [f32]) {
+        shaped(self.samples(), x, offset, window);
+        self.powers_of_samples(powers);
+    }
+
+    /// Room for the samples, times their window; a transform leaves nothing of use there.
+    pub fn samples(&mut self) -> &mut [f32] {
+        // Pairs lie in memory as the samples do.
+        bytemuck::cast_slice_mut(&mut self.pairs)
+    }
+
+    /// The powers of all bins of [`Forward::samples`].
+    pub fn powers_of_samples(&mut self, powers: &mut [f32]) {
         let half = self.pairs.len();
-        self.halves(x, offset, window);
+        self.halves();
         let (below, above) = self.bins.split_at(half / 2);
         let (low, high) = powers.split_at_mut(half / 2);
         for (power, bin) in [(&mut low[0], below[0]), (&mut high[0], above[0])] {
@@ -135,10 +148,8 @@ impl Forward {
     }
 
     /// The transform of even samples as real and odd ones as imaginary parts; its first bin stands as the first and the last.
-    fn halves(&mut self, x: &[f32], offset: f32, window: &[f32]) {
+    fn halves(&mut self) {
         let half = self.pairs.len();
-        // Pairs lie in memory as the samples do.
-        shaped(bytemuck::cast_slice_mut(&mut self.pairs), x, offset, window);
         self.plan.half.process_outofplace_with_scratch(
             &mut self.pairs,
             &mut self.bins[..half],
