@@ -206,6 +206,8 @@ impl Back {
 
 /// Bins worked on together: long enough that loops over them become vector instructions.
 const LANES: usize = 64;
+/// The same where nothing is put back as bins: few enough that all of it stays in registers.
+const FEW: usize = 16;
 
 widest! {
     fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
@@ -233,20 +235,27 @@ widest! {
         re: &'b [f32],
         im: &'b [f32],
     ) {
-        let (mut low, mut high) = ([Complex::default(); LANES], [Complex::default(); LANES]);
-        let whole = below.len() / LANES * LANES;
-        for from in (0..whole).step_by(LANES) {
-            let to = from + LANES;
-            let mirrored = above.len() - to..above.len() - from;
-            low.copy_from_slice(&below[from..to]);
-            high.copy_from_slice(&above[mirrored.clone()]);
-            all_apart(&mut low, &mut high, &re[from..to], &im[from..to]);
-            for k in 0..LANES {
-                low_powers[from + k] = low[k].re * low[k].re + low[k].im * low[k].im;
+        let whole = below.len() / FEW * FEW;
+        let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
+        let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
+        let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
+        let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
+        let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
+        for (((low, high), (re, im)), (low_out, high_out)) in bins.zip(low_out.zip(high_out)) {
+            let [mut a, mut b, mut c, mut d, mut mirrored] = [[0f32; FEW]; 5];
+            for k in 0..FEW {
+                (a[k], b[k]) = (low[k].re, low[k].im);
             }
-            let high_powers = &mut high_powers[mirrored];
-            for k in 0..LANES {
-                high_powers[k] = high[k].re * high[k].re + high[k].im * high[k].im;
+            for k in 0..FEW {
+                (c[k], d[k]) = (high[FEW - 1 - k].re, high[FEW - 1 - k].im);
+            }
+            for k in 0..FEW {
+                let [x, y, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
+                low_out[k] = x * x + y * y;
+                mirrored[k] = z * z + w * w;
+            }
+            for k in 0..FEW {
+                high_out[FEW - 1 - k] = mirrored[k];
             }
         }
         for k in whole..below.len() {
