@@ -17,7 +17,7 @@ use crate::decode::{Block, Decoder, FileResult};
 use crate::detect::{self, DayView, Finding, TakeView};
 use crate::judge::{self, Judged};
 use crate::measure::{Chunk, FilterMeters, Grid, TrackMeasures, TrackMeter};
-use crate::report::model::{Landmark, Unreadable, Window};
+use crate::report::model::{Landmark, SampleFormat, Unreadable, Window};
 use crate::scan::{self, lists::List};
 use crate::settings::Settings;
 use crate::take::{self, Take, roles};
@@ -492,7 +492,7 @@ fn listen(take: &Take, seconds: f64, how: &How<'_>) -> Result<Vec<TrackMeasures>
     let mut block = Block::default();
     let end = crate::units::samples(seconds, take.rate);
     while decoder.position() < end && decoder.next_into(&mut block)? {
-        silence_nonfinite(&mut meters, &mut block);
+        silence_nonfinite(take.format, &mut meters, &mut block);
         push(&mut meters, &block);
     }
     Ok(finish(meters))
@@ -512,14 +512,13 @@ fn meters(take: &Take, samples: u64, aside: &Aside) -> Meters {
 }
 
 /// What is no number becomes silence and is counted.
-fn silence_nonfinite(meters: &mut Meters, block: &mut Block) {
-    let Block { x, codes, .. } = block;
-    let tracks = meters.iter_mut().zip(x.iter_mut().zip(codes.iter()));
-    tracks.for_each(|((_, nonfinite), (x, codes))| {
-        // Whole numbers are finite.
-        if codes.len() == x.len() {
-            return;
-        }
+fn silence_nonfinite(format: SampleFormat, meters: &mut Meters, block: &mut Block) {
+    // Whole numbers are finite.
+    if format == SampleFormat::Int {
+        return;
+    }
+    let tracks = meters.iter_mut().zip(&mut block.x);
+    tracks.for_each(|((_, nonfinite), x)| {
         // Nearly always there is none, and a sum over all is quick.
         if x.iter().map(|s| u32::from(!s.is_finite())).sum::<u32>() == 0 {
             return;
@@ -573,8 +572,9 @@ const AHEAD_BYTES: usize = 16 << 20;
 fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
     let size = (f64::from(take.rate) * BLOCK_S) as usize;
     let mut decoder = Decoder::open_in(how.storage, take, size)?;
-    // Samples and codes, four bytes each.
-    let block_bytes = 8 * size * take.tracks.len();
+    // Samples, and codes where these need their own, four bytes each.
+    let kinds = 1 + usize::from(take.signal().codes_apart());
+    let block_bytes = 4 * kinds * size * take.tracks.len();
     let ahead = (AHEAD_BYTES / block_bytes.max(1)).max(1);
     // As stored; of a packed file about as much.
     let per_sample = bytes(take) / take.samples.max(1);
@@ -595,7 +595,7 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
             }
         });
         for mut block in blocks {
-            silence_nonfinite(&mut meters, &mut block);
+            silence_nonfinite(take.format, &mut meters, &mut block);
             // Together, so that no thread waits for the end of one before the other.
             rayon::join(|| push(&mut meters, &block), || between.push(&block.x));
             how.watch.measured(per_sample * block.len() as u64);

@@ -305,6 +305,7 @@ struct Parts<'a> {
 const BESIDE: usize = 8;
 
 /// A sum of bins, each turned by a phase that grows from bin to bin.
+#[derive(Clone, Copy)]
 struct Turning {
     /// Phases of the next bins, and what takes each to the one after.
     re: [f64; BESIDE],
@@ -334,7 +335,35 @@ impl Turning {
     }
 }
 
+/// Add the next bins, real and imaginary parts apart, to the real part of a sum only.
+#[inline(always)]
+fn add_along(sum: &mut Turning, x: &[f64; BESIDE], y: &[f64; BESIDE]) {
+    let (re, im) = (&mut sum.re, &mut sum.im);
+    for k in 0..BESIDE {
+        sum.along[k] += x[k] * re[k] - y[k] * im[k];
+        (re[k], im[k]) = (
+            re[k] * sum.step.0 - im[k] * sum.step.1,
+            re[k] * sum.step.1 + im[k] * sum.step.0,
+        );
+    }
+}
+
 widest! {
+    /// Add the next bins to the real parts of three sums: one alone would wait for its phases.
+    fn add_to_three<'a, 'b>(sums: &'a mut [Turning; 3], bins: &'b [[Complex<f32>; BESIDE]]) {
+        let [mut first, mut second, mut third] = *sums;
+        for bins in bins {
+            let (mut x, mut y) = ([0f64; BESIDE], [0f64; BESIDE]);
+            for k in 0..BESIDE {
+                (x[k], y[k]) = (f64::from(bins[k].re), f64::from(bins[k].im));
+            }
+            add_along(&mut first, &x, &y);
+            add_along(&mut second, &x, &y);
+            add_along(&mut third, &x, &y);
+        }
+        *sums = [first, second, third];
+    }
+
     /// Add the next bins.
     fn add_turned<'a, 'b>(sum: &'a mut Turning, bins: &'b [[Complex<f32>; BESIDE]]) {
         let Turning { mut re, mut im, step, mut along, mut across } = *sum;
@@ -347,6 +376,20 @@ widest! {
             }
         }
         *sum = Turning { re, im, step, along, across };
+    }
+
+    /// Bins of one spectrum and another together.
+    fn add_bins<'a, 'b>(out: &'a mut [Complex<f32>], x: &'b [Complex<f32>], y: &'b [Complex<f32>]) {
+        for ((out, x), y) in out.iter_mut().zip(x).zip(y) {
+            (out.re, out.im) = (x.re + y.re, x.im + y.im);
+        }
+    }
+
+    /// Bins, each times its own factor.
+    fn scale_bins<'a, 'b>(out: &'a mut [Complex<f32>], x: &'b [Complex<f32>], scales: &'b [f32]) {
+        for ((out, x), scale) in out.iter_mut().zip(x).zip(scales) {
+            (out.re, out.im) = (x.re * scale, x.im * scale);
+        }
     }
 
     fn geometric_means<'a, 'b>(out: &'a mut [f32], a: &'b [f32], b: &'b [f32]) {
@@ -377,6 +420,23 @@ widest! {
             let share = (x.re * x.re + x.im * x.im) / power;
             *out = if power > 0.0 { w * ((share - chance) / (1.0 - chance)).max(0.0) } else { 0.0 };
         }
+    }
+
+    /// Sum of the products of bins and phases; the shorter length counts.
+    fn dot<'a, 'b>(bins: &'a [Complex<f64>], phases: &'b [Complex<f64>]) -> Complex<f64> {
+        let n = bins.len().min(phases.len());
+        let (mut re, mut im) = ([0f64; BESIDE], [0f64; BESIDE]);
+        for (x, y) in bins[..n].chunks(BESIDE).zip(phases[..n].chunks(BESIDE)) {
+            for (k, (x, y)) in x.iter().zip(y).enumerate() {
+                re[k] += x.re * y.re - x.im * y.im;
+                im[k] += x.re * y.im + x.im * y.re;
+            }
+        }
+        let mut sum = Complex::default();
+        for k in 0..BESIDE {
+            sum += Complex::new(re[k], im[k]);
+        }
+        sum
     }
 
     /// Sum of the magnitudes of bins.
@@ -414,17 +474,12 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     if share < LEAST_SHARE * band.len() as f32 {
         return None;
     }
-    let halves = parts.cross.0.iter().zip(parts.cross.1);
-    for (cross, (first, second)) in scratch.cross.iter_mut().zip(halves) {
-        *cross = first + second;
-    }
+    add_bins(&mut scratch.cross, parts.cross.0, parts.cross.1);
     scratch.scales.resize(band.len(), 0.0);
     let (a, b) = (&parts.a.power[band.clone()], &parts.b.power[band.clone()]);
     over_root_powers(&mut scratch.scales, weights, a, b);
-    let cross = scratch.cross[band.clone()].iter().zip(&scratch.scales);
-    for (normalised, (cross, scale)) in scratch.normalised[band.clone()].iter_mut().zip(cross) {
-        *normalised = cross * *scale;
-    }
+    let normalised = &mut scratch.normalised[band.clone()];
+    scale_bins(normalised, &scratch.cross[band.clone()], &scratch.scales);
     let normalised = &scratch.normalised;
     let bins = scratch.back.bins();
     bins.fill(Complex::default());
@@ -509,21 +564,23 @@ fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
     around.extend_from_slice(&correlation[..(reach + 2) as usize]);
     let at = |lag: i64| around[(lag - first) as usize];
     let sizes: Vec<f32> = around.iter().map(|v| v.abs()).collect();
-    let mut found: Vec<(f32, i64)> = lanes::maxima(&sizes)
-        .into_iter()
-        .map(|i| (sizes[i as usize + 1], i64::from(i) - reach))
-        .collect();
+    let found: Vec<u32> = lanes::maxima(&sizes).collect();
+    let mut heights: Vec<f32> = found.iter().map(|&i| sizes[i as usize + 1]).collect();
+    let lag = |k: usize| i64::from(found[k]) - reach;
     let apart = 0.0002 / step_s;
     let mut chosen: Vec<i64> = Vec::new();
     while chosen.len() < CANDIDATES {
+        let highest = lanes::peak(&heights);
         // Of equal heights the earliest lag.
-        let highest = found
-            .iter()
-            .copied()
-            .reduce(|high, next| if next.0 > high.0 { next } else { high });
-        let Some((_, lag)) = highest else { break };
-        chosen.push(lag);
-        found.retain(|f| ((lag - f.1) as f64).abs() >= apart);
+        let Some(place) = heights.iter().position(|&h| h == highest && h > 0.0) else {
+            break;
+        };
+        chosen.push(lag(place));
+        // Lags ascend: what is too close stands on either side.
+        let close = |&k: &usize| ((lag(place) - lag(k)).abs() as f64) < apart;
+        let before = (0..=place).rev().take_while(close).count();
+        let behind = (place..found.len()).take_while(close).count();
+        heights[place + 1 - before..place + behind].fill(0.0);
     }
     chosen
         .into_iter()
@@ -593,17 +650,18 @@ impl Bends {
     fn residual(&self, cross: &[Complex<f32>], powers: (&[f32], &[f32]), turn: f64) -> f64 {
         let band = self.band.clone();
         let middle = band.start + self.bent;
-        let low: Vec<Complex<f64>> = (band.start..middle)
-            .map(|k| {
-                let c = Complex::new(f64::from(cross[k].re), f64::from(cross[k].im));
-                c * Complex::from_polar(1.0, turn * k as f64)
+        let mut phase = Complex::from_polar(1.0, turn * band.start as f64);
+        let step = Complex::from_polar(1.0, turn);
+        let low: Vec<Complex<f64>> = cross[band.start..middle]
+            .iter()
+            .map(|c| {
+                let turned = phase * Complex::new(f64::from(c.re), f64::from(c.im));
+                phase *= step;
+                turned
             })
             .collect();
         let high = turned_sum(&cross[middle..band.end], middle, turn);
-        let bent = |phases: &Vec<Complex<f64>>| -> f64 {
-            let low: Complex<f64> = low.iter().zip(phases).map(|(c, p)| c * p).sum();
-            (low + high).norm_sqr()
-        };
+        let bent = |phases: &Vec<Complex<f64>>| (high + dot(&low, phases)).norm_sqr();
         let most = self.phases.iter().map(bent).fold(0.0, f64::max);
         let powers = powers.0[band.clone()].iter().zip(&powers.1[band]);
         let whole: f64 = powers.map(|(a, b)| f64::from((a * b).sqrt())).sum();
@@ -620,6 +678,17 @@ fn turned_sum(bins: &[Complex<f32>], first: usize, turn: f64) -> Complex<f64> {
     last[..rest.len()].copy_from_slice(rest);
     add_turned(&mut sum, &[last]);
     Complex::new(sum.along.iter().sum(), sum.across.iter().sum())
+}
+
+/// The real parts of [`turned_sum`] by three turns.
+fn turned_along(bins: &[Complex<f32>], first: usize, turns: [f64; 3]) -> [f64; 3] {
+    let mut sums = turns.map(|turn| Turning::new(first, turn));
+    let (whole, rest) = bins.as_chunks::<BESIDE>();
+    add_to_three(&mut sums, whole);
+    let mut last = [Complex::default(); BESIDE];
+    last[..rest.len()].copy_from_slice(rest);
+    add_to_three(&mut sums, &[last]);
+    sums.map(|sum| sum.along.iter().sum())
 }
 
 /// What the peaks of one cell are refined on.
@@ -640,10 +709,8 @@ impl Search<'_> {
         let (layout, spectrum, band) = (self.layout, self.spectrum, &self.band);
         let fine = self.step_s / 8.0;
         let delays = [delay_s - fine, delay_s, delay_s + fine];
-        let [before, at, after] = delays.map(|delay| {
-            let turn = 2.0 * std::f64::consts::PI * layout.bin_hz * delay;
-            turned_sum(&spectrum[band.clone()], band.start, turn).re
-        });
+        let turns = delays.map(|delay| 2.0 * std::f64::consts::PI * layout.bin_hz * delay);
+        let [before, at, after] = turned_along(&spectrum[band.clone()], band.start, turns);
         let bend = before - 2.0 * at + after;
         let offset = if bend == 0.0 {
             0.0
@@ -1327,6 +1394,45 @@ impl PairMeasures {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn kernels_give_what_single_steps_give() {
+        let bins = |n: usize, seed: u64| -> Vec<Complex<f32>> {
+            let both = crate::synth::sources::noise(2 * n, seed);
+            let pairs = both.chunks(2).map(|c| Complex::new(c[0], c[1]));
+            pairs.collect()
+        };
+        let wide = |x: &[Complex<f32>]| -> Vec<Complex<f64>> {
+            let wide = x.iter();
+            wide.map(|c| Complex::new(f64::from(c.re), f64::from(c.im)))
+                .collect()
+        };
+        for n in [0, 1, 7, 8, 9, 50] {
+            let (x, y, scales) = (bins(n, 1), bins(n, 2), crate::synth::sources::noise(n, 3));
+            let mut out = vec![Complex::default(); n];
+            add_bins(&mut out, &x, &y);
+            assert!((0..n).all(|k| out[k] == x[k] + y[k]));
+            scale_bins(&mut out, &x, &scales);
+            assert!((0..n).all(|k| out[k] == x[k] * scales[k]));
+            let (x, y) = (wide(&x), wide(&y));
+            let single: Complex<f64> = x.iter().zip(&y).map(|(x, y)| x * y).sum();
+            assert!((dot(&x, &y) - single).norm() < 1e-12);
+            let turns = [-0.2, 0.1, 0.4];
+            let single = turns.map(|turn| turned_sum(&out, 5, turn).re);
+            assert_eq!(turned_along(&out, 5, turns), single);
+        }
+    }
+
+    #[test]
+    fn the_highest_peaks_lie_apart_and_the_earliest_of_equals_comes_first() {
+        let step_s = 2e-5;
+        let mut correlation = vec![0.0; 4096];
+        for (lag, height) in [(5i64, 0.5), (9, -0.4), (20, 0.3), (-30, 0.3), (100, 0.1)] {
+            correlation[lag.rem_euclid(4096) as usize] = height;
+        }
+        assert_eq!(peaks(&correlation, step_s), [5.0, -30.0, 20.0]);
+        assert!(peaks(&[0.0; 4096], step_s).is_empty());
+    }
 
     #[test]
     fn pairs_of_many_tracks_are_capped_and_every_boom_keeps_all_of_its_own() {

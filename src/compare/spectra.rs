@@ -165,15 +165,19 @@ impl SpectrumMeter {
 
     /// Take in samples; `self.block` then holds the windows that became complete.
     pub fn push(&mut self, x: &[f32]) {
-        self.block.windows.clear();
         self.block.cells.clear();
-        let mut windows = std::mem::take(&mut self.windows);
+        let (mut windows, mut known) = (std::mem::take(&mut self.windows), 0);
         windows.push(x, |here| {
             let bins = self.fft.bins(here, 0.0, &self.window, self.layout.bins);
-            self.block.windows.extend_from_slice(bins);
+            // What the block before left there is written over: as many spectra, or one more or less.
+            let (from, list) = (known, &mut self.block.windows);
+            known += bins.len();
+            list.resize(list.len().max(known), Complex::default());
+            list[from..known].copy_from_slice(bins);
             lanes::add_powers(&mut self.power, bins);
             self.window_done();
         });
+        self.block.windows.truncate(known);
         self.windows = windows;
     }
 

@@ -102,8 +102,10 @@ impl FlacReader {
                 let n = (to - from) as usize;
                 let at = target.at + (from - frame) as usize;
                 for channel in 0..self.channels {
-                    let codes = &mut target.codes[channel][at..at + n];
-                    codes.copy_from_slice(&self.pending[channel][source..source + n]);
+                    let codes = &self.pending[channel][source..source + n];
+                    if let Some(kept) = target.codes[channel].get_mut(at..at + n) {
+                        kept.copy_from_slice(codes);
+                    }
                     for (x, &code) in target.x[channel][at..at + n].iter_mut().zip(codes.iter()) {
                         *x = code as f32 * scale;
                     }

@@ -1,4 +1,4 @@
-//! Decoding: one pass over a take, planar blocks of all tracks, plus integer codes where the file holds integers.
+//! Decoding: one pass over a take, planar blocks of all tracks, plus integer codes where samples cannot hold them.
 //!
 //! Every byte of every file is read once: hashes are made of the bytes on their way. A read error costs what could not be
 //! read and no more: the gap is silence, the file gets a problem, and reading goes on behind it until it fails for good.
@@ -8,7 +8,7 @@ pub mod pcm;
 
 use crate::container::source::{Disk, Source, Storage};
 use crate::container::{Encoding, ReadError};
-use crate::report::model::{Hash, Problem, SampleFormat};
+use crate::report::model::{Hash, Problem};
 use crate::take::Take;
 
 /// A stretch of all tracks of a take.
@@ -18,7 +18,7 @@ pub struct Block {
     pub start: u64,
     /// Samples per track, full scale 1.0, in track order; all of one length. Integer samples are `code / 2^(bits-1)`.
     pub x: Vec<Vec<f32>>,
-    /// Codes at the valid bit depth (24 bit: -2^23..2^23-1), in track order; empty vectors for float files.
+    /// Codes at the valid bit depth (32 bit: -2^31..2^31-1), in track order, where samples cannot hold them; else empty vectors.
     pub codes: Vec<Vec<i32>>,
 }
 
@@ -35,11 +35,11 @@ impl Block {
 
     /// Room for `n` samples on `tracks` tracks, in the memory that is there; what it holds is silence if `silent`, else left
     /// over from the block before.
-    fn reset(&mut self, start: u64, tracks: usize, n: usize, format: SampleFormat, silent: bool) {
+    fn reset(&mut self, start: u64, tracks: usize, n: usize, codes_apart: bool, silent: bool) {
         self.start = start;
         self.x.resize_with(tracks, Vec::new);
         self.codes.resize_with(tracks, Vec::new);
-        let codes = if format == SampleFormat::Int { n } else { 0 };
+        let codes = if codes_apart { n } else { 0 };
         for x in &mut self.x {
             if silent {
                 x.clear();
@@ -58,6 +58,7 @@ impl Block {
 /// Where the samples of one file go: the tracks of a file within a block, from one position on.
 pub(crate) struct Target<'a> {
     pub(crate) x: &'a mut [Vec<f32>],
+    /// Empty where samples hold them.
     pub(crate) codes: &'a mut [Vec<i32>],
     /// First position in the vectors.
     pub(crate) at: usize,
@@ -73,7 +74,7 @@ pub struct Decoder {
     at: u64,
     samples: u64,
     tracks: usize,
-    format: SampleFormat,
+    codes_apart: bool,
 }
 
 /// One file of the take.
@@ -138,7 +139,7 @@ impl Decoder {
             at: 0,
             samples: take.samples,
             tracks: tracks.unwrap_or(0),
-            format: take.format,
+            codes_apart: take.signal().codes_apart(),
         })
     }
 
@@ -156,7 +157,7 @@ impl Decoder {
                 && matches!(p.reader, Reader::Pcm(_))
                 && p.reader.failed_at().is_none()
         });
-        block.reset(self.at, self.tracks, n as usize, self.format, !full);
+        block.reset(self.at, self.tracks, n as usize, self.codes_apart, !full);
         for part in &mut self.parts {
             let from = part.first.max(self.at);
             let to = (part.first + part.frames).min(self.at + n);

@@ -210,11 +210,12 @@ struct Streams<'a, 'm, M> {
     x: &'a [&'a [f32]],
 }
 
-/// Samples of each stream that stand side by side at a time.
-const PIECE: usize = 2048;
+/// Samples of each stream that stand side by side at a time: in the first-level cache from one filter to the next.
+const PIECE: usize = 512;
 
-/// Samples side by side where there are `N` streams for `N` lanes, known beforehand: one conversion for all of them.
-#[inline(always)]
+/// Samples side by side where there are `N` streams for `N` lanes, known beforehand: one conversion for all of them. For any
+/// processor: with the widest instructions the streams are gathered, which takes twice as long.
+#[inline(never)]
 fn all_beside<const N: usize>(flat: &mut [f64], x: &[&[f32]], span: Range<usize>) -> bool {
     let Ok(x) = <&[&[f32]; N]>::try_from(x) else {
         return false;

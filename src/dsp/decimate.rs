@@ -1,13 +1,19 @@
 //! A low-rate copy of a stream: linear-phase low-pass and decimation, delay taken out.
 
-use super::lanes::dot_within;
+use super::lanes::{dot_within, dots_within};
 use super::widest::widest;
+use super::windows::Windows;
 
 widest! {
     /// Of each `factor` samples the sum of the products with the taps.
     fn sums_of_products<'a, 'b>(out: &'a mut [f32], x: &'b [f32], taps: &'b [f32], factor: usize) {
-        for (m, out) in out.iter_mut().enumerate() {
-            *out = dot_within(&x[m * factor..m * factor + taps.len()], taps);
+        let (some, rest) = out.as_chunks_mut::<4>();
+        let last = 4 * some.len() * factor;
+        for (out, m) in some.iter_mut().zip((0..).step_by(4)) {
+            *out = dots_within(&x[m * factor..], factor, taps);
+        }
+        for (m, out) in rest.iter_mut().enumerate() {
+            *out = dot_within(&x[last + m * factor..], taps);
         }
     }
 }
@@ -23,8 +29,8 @@ const TAPS_PER_OUTPUT: usize = 18;
 pub struct Decimator {
     factor: usize,
     taps: Vec<f32>,
-    // Input still needed; starts half a filter before the next output sample.
-    pending: Vec<f32>,
+    // Input of each output sample, from half a filter before it on.
+    windows: Windows,
 }
 
 impl Decimator {
@@ -54,7 +60,7 @@ impl Decimator {
         taps.iter_mut().for_each(|t| *t /= sum);
         Decimator {
             factor,
-            pending: vec![0.0; half],
+            windows: Windows::new(2 * half + 1, factor, half),
             taps: taps.into_iter().map(|t| t as f32).collect(),
         }
     }
@@ -66,14 +72,11 @@ impl Decimator {
 
     /// Take in samples; whatever becomes ready is appended to `out`.
     pub fn push(&mut self, x: &[f32], out: &mut Vec<f32>) {
-        self.pending.extend_from_slice(x);
-        let ready =
-            (self.pending.len() + self.factor).saturating_sub(self.taps.len()) / self.factor;
-        let used = ready * self.factor;
-        let first = out.len();
-        out.resize(first + ready, 0.0);
-        sums_of_products(&mut out[first..], &self.pending, &self.taps, self.factor);
-        self.pending.drain(..used.min(self.pending.len()));
+        self.windows.push_rows(x, |row| {
+            let (first, ready) = (out.len(), (row.len() - self.taps.len()) / self.factor + 1);
+            out.resize(first + ready, 0.0);
+            sums_of_products(&mut out[first..], row, &self.taps, self.factor);
+        });
     }
 
     /// The last output samples; silence follows the end of the input.

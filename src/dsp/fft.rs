@@ -96,7 +96,8 @@ impl Forward {
         count: usize,
     ) -> &[Complex<f32>] {
         let half = self.pairs.len();
-        self.halves(x, offset, window);
+        shaped(self.samples(), x, offset, window);
+        self.halves();
         let (below, above) = self.bins.split_at_mut(half / 2);
         // Every bin below the middle is made together with one above it; where none above is wanted, no more than wanted.
         let wanted = if count > half / 2 { half / 2 } else { count }.max(1) - 1;
@@ -114,8 +115,20 @@ impl Forward {
 
     /// The powers of all bins, as [`Forward::bins`] has them; `powers` has one place more than half the size.
     pub fn powers(&mut self, x: &[f32], offset: f32, window: &[f32], powers: &mut [f32]) {
+        shaped(self.samples(), x, offset, window);
+        self.powers_of_samples(powers);
+    }
+
+    /// Room for the samples, times their window; a transform leaves nothing of use there.
+    pub fn samples(&mut self) -> &mut [f32] {
+        // Pairs lie in memory as the samples do.
+        bytemuck::cast_slice_mut(&mut self.pairs)
+    }
+
+    /// The powers of all bins of [`Forward::samples`].
+    pub fn powers_of_samples(&mut self, powers: &mut [f32]) {
         let half = self.pairs.len();
-        self.halves(x, offset, window);
+        self.halves();
         let (below, above) = self.bins.split_at(half / 2);
         let (low, high) = powers.split_at_mut(half / 2);
         for (power, bin) in [(&mut low[0], below[0]), (&mut high[0], above[0])] {
@@ -135,10 +148,8 @@ impl Forward {
     }
 
     /// The transform of even samples as real and odd ones as imaginary parts; its first bin stands as the first and the last.
-    fn halves(&mut self, x: &[f32], offset: f32, window: &[f32]) {
+    fn halves(&mut self) {
         let half = self.pairs.len();
-        // Pairs lie in memory as the samples do.
-        shaped(bytemuck::cast_slice_mut(&mut self.pairs), x, offset, window);
         self.plan.half.process_outofplace_with_scratch(
             &mut self.pairs,
             &mut self.bins[..half],
@@ -195,6 +206,8 @@ impl Back {
 
 /// Bins worked on together: long enough that loops over them become vector instructions.
 const LANES: usize = 64;
+/// The same where nothing is put back as bins: few enough that all of it stays in registers.
+const FEW: usize = 16;
 
 widest! {
     fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
@@ -222,20 +235,27 @@ widest! {
         re: &'b [f32],
         im: &'b [f32],
     ) {
-        let (mut low, mut high) = ([Complex::default(); LANES], [Complex::default(); LANES]);
-        let whole = below.len() / LANES * LANES;
-        for from in (0..whole).step_by(LANES) {
-            let to = from + LANES;
-            let mirrored = above.len() - to..above.len() - from;
-            low.copy_from_slice(&below[from..to]);
-            high.copy_from_slice(&above[mirrored.clone()]);
-            all_apart(&mut low, &mut high, &re[from..to], &im[from..to]);
-            for k in 0..LANES {
-                low_powers[from + k] = low[k].re * low[k].re + low[k].im * low[k].im;
+        let whole = below.len() / FEW * FEW;
+        let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
+        let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
+        let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
+        let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
+        let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
+        for (((low, high), (re, im)), (low_out, high_out)) in bins.zip(low_out.zip(high_out)) {
+            let [mut a, mut b, mut c, mut d, mut mirrored] = [[0f32; FEW]; 5];
+            for k in 0..FEW {
+                (a[k], b[k]) = (low[k].re, low[k].im);
             }
-            let high_powers = &mut high_powers[mirrored];
-            for k in 0..LANES {
-                high_powers[k] = high[k].re * high[k].re + high[k].im * high[k].im;
+            for k in 0..FEW {
+                (c[k], d[k]) = (high[FEW - 1 - k].re, high[FEW - 1 - k].im);
+            }
+            for k in 0..FEW {
+                let [x, y, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
+                low_out[k] = x * x + y * y;
+                mirrored[k] = z * z + w * w;
+            }
+            for k in 0..FEW {
+                high_out[FEW - 1 - k] = mirrored[k];
             }
         }
         for k in whole..below.len() {

@@ -7,37 +7,12 @@ use rustfft::num_complex::Complex;
 use super::widest::widest;
 
 /// Lanes of the sums and extremes below.
-const LANES: usize = 8;
+pub const LANES: usize = 8;
 
 widest! {
     /// Largest |x|; 0 of nothing. `x` must not hold NaN.
     pub fn peak<'a>(x: &'a [f32]) -> f32 {
         peak_within(x)
-    }
-
-    /// Smallest and largest of 0 and the samples. `x` must not hold NaN.
-    pub fn range<'a>(x: &'a [f32]) -> (f32, f32) {
-        range_within(x)
-    }
-
-    /// Of each tile whether a value in it stands before the same value, be that the first of the next tile.
-    pub fn any_twice<'a, 'b>(out: &'a mut Vec<bool>, x: &'b [f32], tile: usize) {
-        for from in (0..x.len()).step_by(tile) {
-            // As many as a tile has, so that nothing is left over when they fill whole vectors.
-            let to = (from + tile).min(x.len() - 1);
-            let mut equal = 0;
-            for (this, next) in x[from..to].iter().zip(&x[from + 1..to + 1]) {
-                equal |= u32::from(this == next);
-            }
-            out.push(equal != 0);
-        }
-    }
-
-    /// Smallest and largest of 0 and the samples of each tile. `x` must not hold NaN.
-    pub fn ranges<'a, 'b>(out: &'a mut Vec<(f32, f32)>, x: &'b [f32], tile: usize) {
-        for x in x.chunks(tile) {
-            out.push(range_within(x));
-        }
     }
 
     /// Sum of squares.
@@ -71,11 +46,6 @@ widest! {
         sum
     }
 
-    /// Sum of products in single precision; the shorter length counts.
-    pub fn dot<'a, 'b>(a: &'a [f32], b: &'b [f32]) -> f32 {
-        dot_within(a, b)
-    }
-
     /// Sum of products in double precision; the shorter length counts.
     pub fn dot_wide<'a, 'b>(a: &'a [f64], b: &'b [f64]) -> f64 {
         let n = a.len().min(b.len());
@@ -105,17 +75,15 @@ widest! {
         }
     }
 
-    /// Of each 64 inner values one bit for each that is a maximum: over 0, over the value before it, not under the one after.
-    fn set_maxima<'a, 'b>(out: &'a mut Vec<u64>, values: &'b [f32]) {
+    /// Of at most 64 inner values one bit for each that is a maximum: over 0, over the value before it, not under the one after.
+    fn set_of_maxima<'a>(values: &'a [f32]) -> u64 {
         let count = values.len() - 2;
         let (before, here, after) = (&values[..count], &values[1..=count], &values[2..]);
-        for ((before, here), after) in before.chunks(64).zip(here.chunks(64)).zip(after.chunks(64)) {
-            let mut set = 0u64;
-            for (k, ((before, here), after)) in before.iter().zip(here).zip(after).enumerate() {
-                set |= u64::from((here > before) & (here >= after) & (*here > 0.0)) << k;
-            }
-            out.push(set);
+        let mut set = 0u64;
+        for (k, ((before, here), after)) in before.iter().zip(here).zip(after).enumerate() {
+            set |= u64::from((here > before) & (here >= after) & (*here > 0.0)) << k;
         }
+        set
     }
 
     /// Of each 64 values one bit for each that lies on the other side of zero than the one after it; of the last value there is
@@ -134,18 +102,14 @@ widest! {
 
     fn add_eights<'a, 'b>(lanes: &'a mut [f64; LANES], x: &'b [[f32; LANES]]) {
         let mut sums = *lanes;
-        for part in x {
-            for k in 0..LANES {
-                sums[k] += f64::from(part[k]);
-            }
-        }
+        add_up(&mut sums, x);
         *lanes = sums;
     }
 }
 
-/// [`range`] for work that is compiled for the widest instructions itself.
+/// Smallest and largest of 0 and the samples, for work that is compiled for the widest instructions itself. `x` must not hold NaN.
 #[inline(always)]
-fn range_within(x: &[f32]) -> (f32, f32) {
+pub fn range_within(x: &[f32]) -> (f32, f32) {
     // Signed whole numbers that order as the samples do.
     let (mut low, mut high) = (0i32, 0i32);
     for v in x {
@@ -174,11 +138,7 @@ pub fn peak_within(x: &[f32]) -> f32 {
 pub fn energy_within(x: &[f32]) -> f64 {
     let mut lanes = [0f64; LANES];
     let (whole, rest) = x.as_chunks::<LANES>();
-    for part in whole {
-        for k in 0..LANES {
-            lanes[k] += f64::from(part[k]) * f64::from(part[k]);
-        }
-    }
+    add_squares(&mut lanes, whole);
     let mut sum = 0.0;
     for &v in rest {
         sum += f64::from(v) * f64::from(v);
@@ -194,11 +154,7 @@ pub fn energy_within(x: &[f32]) -> f64 {
 pub fn sum_within(x: &[f32]) -> f64 {
     let mut lanes = [0f64; LANES];
     let (whole, rest) = x.as_chunks::<LANES>();
-    for part in whole {
-        for k in 0..LANES {
-            lanes[k] += f64::from(part[k]);
-        }
-    }
+    add_up(&mut lanes, whole);
     let mut sum = 0.0;
     for &v in rest {
         sum += f64::from(v);
@@ -209,22 +165,104 @@ pub fn sum_within(x: &[f32]) -> f64 {
     sum
 }
 
-/// [`dot`] for work that is compiled for the widest instructions itself.
+/// Sum and sum of squares as [`sum_within`] and [`energy_within`] have them, in one go through the samples.
+#[inline(always)]
+pub fn moments_within(x: &[f32]) -> (f64, f64) {
+    let (mut sums, mut squares) = ([0f64; LANES], [0f64; LANES]);
+    // Some at a time in loops of their own each: in one loop they become no vectors.
+    let (some, left) = x.as_chunks::<{ 8 * LANES }>();
+    for some in some {
+        add_up(&mut sums, some.as_chunks().0);
+        add_squares(&mut squares, some.as_chunks().0);
+    }
+    let (left, rest) = left.as_chunks::<LANES>();
+    add_up(&mut sums, left);
+    add_squares(&mut squares, left);
+    let (mut sum, mut square) = (0.0, 0.0);
+    for &v in rest {
+        sum += f64::from(v);
+        square += f64::from(v) * f64::from(v);
+    }
+    for k in 0..LANES {
+        sum += sums[k];
+        square += squares[k];
+    }
+    (sum, square)
+}
+
+/// Add values, lane by lane.
+#[inline(always)]
+pub fn add_up(lanes: &mut [f64; LANES], x: &[[f32; LANES]]) {
+    for part in x {
+        for k in 0..LANES {
+            lanes[k] += f64::from(part[k]);
+        }
+    }
+}
+
+/// Add the squares of values, lane by lane.
+#[inline(always)]
+pub fn add_squares(lanes: &mut [f64; LANES], x: &[[f32; LANES]]) {
+    for part in x {
+        for k in 0..LANES {
+            lanes[k] += f64::from(part[k]) * f64::from(part[k]);
+        }
+    }
+}
+
+/// Sum of products in single precision, for work that is compiled for the widest instructions itself; the shorter length counts.
 #[inline(always)]
 pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
-    // Four vectors of sums: one alone would wait for each addition to end.
-    const MANY: usize = 4 * LANES;
     let n = a.len().min(b.len());
     let (left, left_rest) = a[..n].as_chunks::<MANY>();
     let (right, right_rest) = b[..n].as_chunks::<MANY>();
     let mut sums = [0f32; MANY];
     add_products(&mut sums, left, right);
+    gathered(&sums, left_rest, right_rest)
+}
+
+/// [`dot_within`] of `taps` with as many samples from each of four places `step` apart: they share the taps.
+#[inline(always)]
+pub fn dots_within(x: &[f32], step: usize, taps: &[f32]) -> [f32; 4] {
+    let here = |place: usize| x[place * step..][..taps.len()].as_chunks::<MANY>();
+    let ((x0, rest0), (x1, rest1), (x2, rest2), (x3, rest3)) = (here(0), here(1), here(2), here(3));
+    let (taps, rest) = taps.as_chunks::<MANY>();
+    // Four arrays: of one with four rows no vectors become.
+    let [mut sums0, mut sums1, mut sums2, mut sums3] = [[0f32; MANY]; 4];
+    for ((((taps, x0), x1), x2), x3) in taps.iter().zip(x0).zip(x1).zip(x2).zip(x3) {
+        for k in 0..MANY {
+            sums0[k] += x0[k] * taps[k];
+        }
+        for k in 0..MANY {
+            sums1[k] += x1[k] * taps[k];
+        }
+        for k in 0..MANY {
+            sums2[k] += x2[k] * taps[k];
+        }
+        for k in 0..MANY {
+            sums3[k] += x3[k] * taps[k];
+        }
+    }
+    [
+        gathered(&sums0, rest0, rest),
+        gathered(&sums1, rest1, rest),
+        gathered(&sums2, rest2, rest),
+        gathered(&sums3, rest3, rest),
+    ]
+}
+
+/// Four vectors of sums: one alone would wait for each addition to end.
+const MANY: usize = 4 * LANES;
+
+/// All sums, and the products of what is left over.
+#[inline(always)]
+fn gathered(sums: &[f32; MANY], left: &[f32], right: &[f32]) -> f32 {
     let mut lanes = [0f32; LANES];
     for k in 0..LANES {
         lanes[k] = (sums[k] + sums[k + LANES]) + (sums[k + 2 * LANES] + sums[k + 3 * LANES]);
     }
-    let (left, left_rest) = left_rest.as_chunks::<LANES>();
-    let (right, right_rest) = right_rest.as_chunks::<LANES>();
+    let (left, left_rest) = left.as_chunks::<LANES>();
+    let (right, right_rest) = right.as_chunks::<LANES>();
     add_products(&mut lanes, left, right);
     total(left_rest, right_rest, lanes)
 }
@@ -298,14 +336,12 @@ pub fn set_bits(mut set: u64) -> impl Iterator<Item = u32> {
 
 /// Positions of the inner values that are maxima, counted from the second value: over 0, over the value before, not under the
 /// one after.
-pub fn maxima(values: &[f32]) -> Vec<u32> {
-    let mut sets = Vec::new();
-    if values.len() > 2 {
-        set_maxima(&mut sets, values);
-    }
-    let all = sets.into_iter().zip((0u32..).step_by(64));
-    all.flat_map(|(set, from)| set_bits(set).map(move |k| from + k))
-        .collect()
+pub fn maxima(values: &[f32]) -> impl Iterator<Item = u32> + '_ {
+    let inner = values.len().saturating_sub(2);
+    (0..inner).step_by(64).flat_map(move |from| {
+        let to = (from + 64).min(inner);
+        set_bits(set_of_maxima(&values[from..to + 2])).map(move |k| from as u32 + k)
+    })
 }
 
 #[cfg(test)]
@@ -318,16 +354,17 @@ mod tests {
         for n in [0, 1, 7, 8, 9, 100, 1001] {
             let x = noise(n, 5);
             assert_eq!(peak(&x), x.iter().fold(0f32, |m, v| m.max(v.abs())));
-            let low = x.iter().copied().fold(0f32, f32::min);
-            assert_eq!(range(&x), (low, x.iter().copied().fold(0f32, f32::max)));
             let squares: f64 = x.iter().map(|&v| f64::from(v).powi(2)).sum();
             assert!((energy(&x) - squares).abs() <= 1e-12 * squares);
-            assert!((f64::from(dot(&x, &x)) - squares).abs() <= 1e-5 * squares);
-            let wide: Vec<f64> = x.iter().map(|&v| f64::from(v)).collect();
-            assert!((dot_wide(&wide, &wide) - squares).abs() <= 1e-12 * squares);
+            assert!((f64::from(dot_within(&x, &x)) - squares).abs() <= 1e-5 * squares);
+            let (taps, step) = (&x[..n / 4], n / 4);
+            for (place, dot) in dots_within(&x, step, taps).into_iter().enumerate() {
+                assert_eq!(dot, dot_within(&x[place * step..], taps), "{n} {place}");
+            }
             assert!((sum_of_products(&x, &x) - squares).abs() <= 1e-12 * squares);
             let plain: f64 = x.iter().map(|&v| f64::from(v)).sum();
             assert!((sum(&x) - plain).abs() <= 1e-12 * n as f64);
+            assert_eq!(moments_within(&x), (sum(&x), energy(&x)));
         }
     }
 
@@ -355,24 +392,9 @@ mod tests {
                 .filter(|&i| x[i + 1] > x[i] && x[i + 1] >= x[i + 2] && x[i + 1] > 0.0)
                 .map(|i| i as u32)
                 .collect();
-            assert_eq!(maxima(&x), single, "{n}");
+            assert_eq!(maxima(&x).collect::<Vec<_>>(), single, "{n}");
         }
         assert_eq!(set_bits(1 << 63 | 5).collect::<Vec<_>>(), [0, 2, 63]);
-    }
-
-    #[test]
-    fn values_that_stand_twice_are_found_in_their_tile() {
-        for n in [1, 63, 64, 65, 128, 200] {
-            for twice in 0..n {
-                let mut x: Vec<f32> = (0..n).map(|v| v as f32).collect();
-                x[twice] = x[(twice + 1) % n];
-                let mut found = Vec::new();
-                any_twice(&mut found, &x, 64);
-                let wanted = |tile: usize| twice + 1 < n && twice / 64 == tile;
-                assert_eq!(found, (0..n.div_ceil(64)).map(wanted).collect::<Vec<_>>());
-            }
-        }
-        any_twice(&mut Vec::new(), &[], 64);
     }
 
     #[test]

@@ -21,26 +21,39 @@ impl Windows {
 
     /// Take in samples and call `each` with every window that is complete then.
     pub fn push(&mut self, x: &[f32], mut each: impl FnMut(&[f32])) {
+        let (size, hop) = (self.size, self.hop);
+        self.push_rows(x, |row| row.windows(size).step_by(hop).for_each(&mut each));
+    }
+
+    /// Take in samples and call `each` with stretches that hold windows that are complete then: the first begins with the
+    /// stretch, the last ends with it. For work that goes on from one window to the next.
+    pub fn push_rows(&mut self, x: &[f32], mut each: impl FnMut(&[f32])) {
         let kept = self.kept.len();
         self.kept.extend_from_slice(&x[..x.len().min(self.size)]);
-        let mut at = 0;
-        while at < kept && at + self.size <= self.kept.len() {
-            each(&self.kept[at..at + self.size]);
-            at += self.hop;
+        // Windows that begin in what was kept, then those that begin in `x`.
+        let windows = count(self.kept.len(), self.size, self.hop).min(kept.div_ceil(self.hop));
+        if windows > 0 {
+            each(&self.kept[..(windows - 1) * self.hop + self.size]);
         }
+        let at = windows * self.hop;
         if at < kept {
             // A block shorter than a window.
             self.kept.drain(..at);
             return;
         }
-        let mut from = at - kept;
-        while from + self.size <= x.len() {
-            each(&x[from..from + self.size]);
-            from += self.hop;
+        let x = &x[at - kept..];
+        let windows = count(x.len(), self.size, self.hop);
+        if windows > 0 {
+            each(&x[..(windows - 1) * self.hop + self.size]);
         }
         self.kept.clear();
-        self.kept.extend_from_slice(&x[from..]);
+        self.kept.extend_from_slice(&x[windows * self.hop..]);
     }
+}
+
+/// Windows within so many samples.
+fn count(samples: usize, size: usize, hop: usize) -> usize {
+    (samples + hop).saturating_sub(size) / hop
 }
 
 #[cfg(test)]

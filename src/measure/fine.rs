@@ -309,7 +309,11 @@ impl InStep for FineMeter {
             for (n, cascade) in cascades.iter_mut().enumerate() {
                 let place = |lane| place(n * times, lane);
                 let so_far = |(band, stream): (usize, usize)| meters[stream].sums[band];
-                let mut sums = each(simd, |lane| place(lane).map_or(0.0, so_far));
+                // Most steps begin here, with nothing.
+                let mut sums = simd.splat_f32s(0.0);
+                if meters[0].count > 0 {
+                    sums = each(simd, |lane| place(lane).map_or(0.0, so_far));
+                }
                 let [mut first, mut second, mut third, mut fourth] = *cascade;
                 for &v in now {
                     let y = second.next(simd, first.next(simd, narrowed(simd, v)));

@@ -44,6 +44,8 @@ pub struct Floor {
     pub grid: Grid,
     /// Level per step and band; see [`Level16`].
     bands: Series<[Level16; BANDS]>,
+    /// Over the take, per band.
+    median: [f32; BANDS],
     /// Power sum over all bands (20 Hz to 22 kHz) per step, dBFS.
     pub level_db: Vec<f32>,
 }
@@ -77,12 +79,14 @@ impl Floor {
             .iter()
             .map(|row| power_db(row.iter().map(|b| b.power()).sum()) as f32)
             .collect();
+        let median = median_of(&rows);
         let mut bands = Series::new(frames.aside());
         bands.expect(rows.len());
         bands.extend(rows);
         Floor {
             grid,
             bands,
+            median,
             level_db,
         }
     }
@@ -116,19 +120,7 @@ impl Floor {
     /// Median over the take of the background in each band, dBFS; steps of digital silence do not count. Minus infinity
     /// where nothing else is there.
     pub fn median_bands(&self) -> [f32; BANDS] {
-        let rows = self.bands.all();
-        std::array::from_fn(|band| {
-            let mut levels: Vec<f32> = rows
-                .iter()
-                .map(|row| row[band].db())
-                .filter(|level| level.is_finite())
-                .collect();
-            if levels.is_empty() {
-                return f32::NEG_INFINITY;
-            }
-            let middle = levels.len() / 2;
-            *levels.select_nth_unstable_by(middle, f32::total_cmp).1
-        })
+        self.median
     }
 
     /// Background of the take, 20 Hz to 22 kHz, dBFS; minus infinity for digital silence.
@@ -154,6 +146,22 @@ impl Floor {
             })
             .collect()
     }
+}
+
+/// Median of the levels of each band, dBFS, without digital silence; minus infinity of nothing else.
+fn median_of(rows: &[[Level16; BANDS]]) -> [f32; BANDS] {
+    std::array::from_fn(|band| {
+        let mut levels: Vec<f32> = rows
+            .iter()
+            .map(|row| row[band].db())
+            .filter(|level| level.is_finite())
+            .collect();
+        if levels.is_empty() {
+            return f32::NEG_INFINITY;
+        }
+        let middle = levels.len() / 2;
+        *levels.select_nth_unstable_by(middle, f32::total_cmp).1
+    })
 }
 
 fn band_powers(levels: &[f32]) -> impl Iterator<Item = f64> {

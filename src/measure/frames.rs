@@ -176,7 +176,8 @@ widest! {
 
     /// Largest magnitude, sum, sum of squares.
     fn levels<'a>(x: &'a [f32]) -> (f32, f64, f64) {
-        (lanes::peak_within(x), lanes::sum_within(x), lanes::energy_within(x))
+        let (sum, energy) = lanes::moments_within(x);
+        (lanes::peak_within(x), sum, energy)
     }
 }
 
@@ -361,7 +362,7 @@ impl FramesMeter {
         let longest = (self.auto_rate / 70.0).ceil() as usize;
         let mut best = (0f32, 0);
         let around = &correlation[shortest - 1..=longest.min(AUTO_SIZE / 2 - 1) + 1];
-        for lag in lanes::maxima(around).iter().map(|&k| shortest + k as usize) {
+        for lag in lanes::maxima(around).map(|k| shortest + k as usize) {
             let r = (correlation[lag] / zero / self.lag_window[lag].max(0.05)).min(1.0);
             if r > best.0 {
                 best = (r, lag);

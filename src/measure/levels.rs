@@ -3,7 +3,8 @@
 //! Input: one track, full scale 1.0, any block length. Output: see [`Levels`]. Bad input: the caller has replaced NaN and
 //! infinities by silence. Errors, panics: none. Cost: two operations a sample.
 
-use crate::dsp::lanes::{Sum, range};
+use super::tiles::Tiles;
+use crate::dsp::lanes::Sum;
 use crate::units;
 
 /// Sample peak and means of one track.
@@ -96,14 +97,14 @@ impl LevelsMeter {
         }
     }
 
-    /// Take in samples.
-    pub fn push(&mut self, mut x: &[f32]) {
+    /// Take in samples and what their tiles show.
+    pub fn push(&mut self, mut x: &[f32], tiles: &Tiles) {
+        let (low, high) = tiles.range();
+        self.out.highest = self.out.highest.max(high);
+        self.out.lowest = self.out.lowest.min(low);
         while !x.is_empty() {
             let (now, later) = x.split_at(x.len().min(self.second - self.count));
             self.sum.add(now);
-            let (low, high) = range(now);
-            self.out.highest = self.out.highest.max(high);
-            self.out.lowest = self.out.lowest.min(low);
             self.count += now.len();
             if self.count == self.second {
                 self.close();
@@ -132,7 +133,8 @@ mod tests {
 
     fn measure(x: &[f32], rate: u32, block: usize) -> Levels {
         let mut meter = LevelsMeter::new(rate);
-        x.chunks(block).for_each(|part| meter.push(part));
+        x.chunks(block)
+            .for_each(|part| meter.push(part, &Tiles::of(part)));
         meter.finish()
     }
 

@@ -12,7 +12,7 @@ use pulp::{Simd, WithSimd};
 use crate::aside::{Aside, Series};
 use crate::dsp::compact::{Code, Level16};
 use crate::dsp::fft::Forward;
-use crate::dsp::lanes;
+use crate::dsp::lanes::{self, LANES};
 use crate::dsp::shared::{Shared, hann};
 use crate::dsp::widest::{dispatch, widest};
 use crate::units::power_db;
@@ -170,7 +170,7 @@ struct RangeMeter {
     bins: std::ops::Range<usize>,
     /// Samples of a block of the weighting, and where each sample stands between them.
     weight_block: usize,
-    weight_places: Arc<Vec<(u32, f64)>>,
+    weight_places: Arc<Places>,
     window: Arc<Vec<f32>>,
     /// Bins of each third of an octave, from the lowest up.
     thirds: Arc<Vec<std::ops::Range<usize>>>,
@@ -198,7 +198,7 @@ impl RangeMeter {
         RangeMeter {
             rate,
             size,
-            weight_places: between_blocks(size, weight_block),
+            weight_places: Places::of(size, weight_block),
             weight_block,
             hop: if overlap { size / 2 } else { size },
             step,
@@ -236,16 +236,25 @@ impl RangeMeter {
     }
 
     fn spectrum(&mut self) {
-        let mut window = inverse_power(&self.pending, self.weight_block, &self.weight_places);
-        (window.iter_mut().zip(&*self.window)).for_each(|(w, h)| *w *= h);
-        let (sum, energy) = sums(&window);
+        let weights = inverse_power(&self.pending, self.weight_block);
+        let mut window = Moments::default();
+        if !weights.is_empty() {
+            let samples = Samples {
+                x: &self.pending,
+                window: &self.window,
+            };
+            window = self
+                .weight_places
+                .weigh(self.fft.samples(), samples, &weights);
+        }
+        let (sum, energy) = window.total();
         if sum <= 0.0 {
             let silence = vec![f32::NEG_INFINITY; self.thirds.len()];
             return self.out.push(&[], &silence);
         }
         let bins = self.bins.clone();
         let powers = &mut self.powers;
-        self.fft.powers(&self.pending, 0.0, &window, powers);
+        self.fft.powers_of_samples(powers);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -303,13 +312,6 @@ impl RangeMeter {
             spectra: self.out,
         }
     }
-}
-
-/// Sum of the values and of their squares.
-fn sums(window: &[f32]) -> (f64, f64) {
-    let mut sum = lanes::Sum::default();
-    sum.add(window);
-    (sum.total(), lanes::energy(window))
 }
 
 /// The bins of each third of an octave (see [`third`]), as many as the last bin asks for.
@@ -454,7 +456,10 @@ widest! {
 /// Local maxima that may stand `least` over the mean of their surroundings. A median over the limit has half of the values
 /// over it: counting those is cheaper than ranking them, and settles nearly all.
 fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec<u32> {
-    let mut maxima = lanes::maxima(&powers[bins.start - 1..bins.end + 1]);
+    let around = &powers[bins.start - 1..bins.end + 1];
+    let mut maxima = Vec::with_capacity(bins.len() / 2 + 1);
+    // Pushed one by one, for a collection would ask for each.
+    lanes::maxima(around).for_each(|k| maxima.push(k));
     let first = bins.start;
     dispatch(KeepLikely {
         bins: &mut maxima,
@@ -504,21 +509,119 @@ fn median(powers: &[f32]) -> f64 {
     f64::from(of_rank(powers, powers.len() / 2))
 }
 
-/// Where each sample stands between the middles of blocks: the block before, and the share of the way to the next.
-fn between_blocks(samples: usize, block: usize) -> Arc<Vec<(u32, f64)>> {
-    static PLACES: Shared<(usize, usize), Vec<(u32, f64)>> = Shared::new();
-    let place = |i: usize| {
-        let at = (i as f64 + 0.5) / block as f64 - 0.5;
-        let left = at.max(0.0) as usize;
-        (left as u32, (at - left as f64).clamp(0.0, 1.0))
-    };
-    PLACES.get((samples, block), || (0..samples).map(place).collect())
+/// Where samples stand between the middles of blocks.
+#[derive(Debug)]
+struct Places {
+    /// Samples from the middle of each block to that of the next; before the first middle and behind the last there is only one.
+    spans: Vec<std::ops::Range<usize>>,
+    /// Of each sample the share of the way.
+    shares: Vec<f64>,
 }
 
-/// Weights per sample: the inverse of the power of the block, joined by straight lines, 1 for the quiet fifth of the blocks.
-/// Blocks of silence weigh nothing, and none weighs more than 1.5: a short mute must not take the whole spectrum. Nothing for
-/// silence.
-fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Vec<f32> {
+impl Places {
+    /// Those of so many samples in blocks, made once.
+    fn of(samples: usize, block: usize) -> Arc<Places> {
+        static PLACES: Shared<(usize, usize), Places> = Shared::new();
+        PLACES.get((samples, block), || Places::new(samples, block))
+    }
+
+    fn new(samples: usize, block: usize) -> Places {
+        let at = |i: usize| (i as f64 + 0.5) / block as f64 - 0.5;
+        let left = |i: usize| at(i).max(0.0) as usize;
+        let all: Vec<usize> = (0..samples).collect();
+        let spans = all.chunk_by(|&i, &next| left(i) == left(next));
+        Places {
+            spans: spans.map(|span| span[0]..span[0] + span.len()).collect(),
+            shares: (0..samples)
+                .map(|i| (at(i) - left(i) as f64).clamp(0.0, 1.0))
+                .collect(),
+        }
+    }
+
+    /// Samples times their window and the weights of blocks, these joined by straight lines; returns what the window is then.
+    fn weigh(&self, out: &mut [f32], samples: Samples<'_>, weights: &[f64]) -> Moments {
+        let mut moments = Moments::default();
+        for (block, span) in self.spans.iter().enumerate() {
+            let ends = (weights[block], weights[(block + 1).min(weights.len() - 1)]);
+            let samples = Samples {
+                x: &samples.x[span.clone()],
+                window: &samples.window[span.clone()],
+            };
+            let shares = &self.shares[span.clone()];
+            weigh(&mut moments, &mut out[span.clone()], samples, ends, shares);
+        }
+        moments
+    }
+}
+
+/// Samples and the window over them.
+#[derive(Debug, Clone, Copy)]
+struct Samples<'a> {
+    x: &'a [f32],
+    window: &'a [f32],
+}
+
+/// Sum of the values of a window and of their squares, in lanes.
+#[derive(Debug, Clone, Copy, Default)]
+struct Moments {
+    sums: [f64; LANES],
+    squares: [f64; LANES],
+}
+
+impl Moments {
+    fn total(&self) -> (f64, f64) {
+        (self.sums.iter().sum(), self.squares.iter().sum())
+    }
+}
+
+widest! {
+    /// A stretch of [`Places::weigh`], from one weight to another by shares of the way.
+    fn weigh<'a, 'b>(
+        moments: &'a mut Moments,
+        out: &'a mut [f32],
+        samples: Samples<'b>,
+        ends: (f64, f64),
+        shares: &'b [f64],
+    ) {
+        // Some samples in loops of their own each: in one loop they become no vectors.
+        const SOME: usize = 8 * LANES;
+        let Moments { mut sums, mut squares } = *moments;
+        let Samples { x, window } = samples;
+        let (out, out_rest) = out.as_chunks_mut::<SOME>();
+        let (x, x_rest) = x.as_chunks::<SOME>();
+        let (window, window_rest) = window.as_chunks::<SOME>();
+        let (shares, shares_rest) = shares.as_chunks::<SOME>();
+        for (((out, x), window), shares) in out.iter_mut().zip(x).zip(window).zip(shares) {
+            let mut shape = [0f32; SOME];
+            for k in 0..SOME {
+                let weight = ends.0 * (1.0 - shares[k]) + ends.1 * shares[k];
+                shape[k] = weight as f32 * window[k];
+            }
+            for k in 0..SOME {
+                out[k] = x[k] * shape[k];
+            }
+            for part in shape.as_chunks::<LANES>().0 {
+                for k in 0..LANES {
+                    let shape = f64::from(part[k]);
+                    sums[k] += shape;
+                    squares[k] += shape * shape;
+                }
+            }
+        }
+        let rest = x_rest.iter().zip(window_rest).zip(shares_rest);
+        for (out, ((x, window), share)) in out_rest.iter_mut().zip(rest) {
+            let shape = (ends.0 * (1.0 - share) + ends.1 * share) as f32 * window;
+            *out = x * shape;
+            sums[0] += f64::from(shape);
+            squares[0] += f64::from(shape) * f64::from(shape);
+        }
+        *moments = Moments { sums, squares };
+    }
+}
+
+/// Weight of each block: the inverse of its power, 1 for the quiet fifth of the blocks. Blocks of silence weigh nothing, and none
+/// weighs more than 1.5: a short mute must not take the whole spectrum. Nothing for silence.
+fn inverse_power(x: &[f32], block: usize) -> Vec<f64> {
     let mut weights: Vec<f64> = x
         .chunks(block)
         .map(|part| {
@@ -534,12 +637,7 @@ fn inverse_power(x: &[f32], block: usize, places: &[(u32, f64)]) -> Vec<f32> {
     let rank = sounding.len() * 4 / 5;
     let most = *sounding.select_nth_unstable_by(rank, f64::total_cmp).1;
     weights.iter_mut().for_each(|w| *w = (*w / most).min(1.5));
-    let last = weights.len() - 1;
-    let weight = |&(left, share): &(u32, f64)| {
-        let left = left as usize;
-        (weights[left.min(last)] * (1.0 - share) + weights[(left + 1).min(last)] * share) as f32
-    };
-    places.iter().map(weight).collect()
+    weights
 }
 
 /// Measures [`Lines`].
@@ -956,6 +1054,41 @@ mod tests {
             }
         }
         assert_eq!(of_rank(&[], 0), 0.0);
+    }
+
+    #[test]
+    fn weights_of_blocks_are_joined_by_straight_lines() {
+        for (samples, block) in [(64usize, 5usize), (100, 30), (512, 240), (64, 64)] {
+            let values: Vec<f64> = (0..samples.div_ceil(block))
+                .map(|k| (k * k) as f64 + 1.0)
+                .collect();
+            let window = crate::synth::sources::noise(samples, 2);
+            let (mut shaped, mut sum, mut energy) = (vec![0.0; samples], 0.0, 0.0);
+            let x = crate::synth::sources::noise(samples, 3);
+            let moments = Places::of(samples, block).weigh(
+                &mut shaped,
+                Samples {
+                    x: &x,
+                    window: &window,
+                },
+                &values,
+            );
+            for i in 0..samples {
+                let at = (i as f64 + 0.5) / block as f64 - 0.5;
+                let left = at.max(0.0) as usize;
+                let share = (at - left as f64).clamp(0.0, 1.0);
+                let right = (left + 1).min(values.len() - 1);
+                let weight = values[left] * (1.0 - share) + values[right] * share;
+                let shape = weight as f32 * window[i];
+                assert_eq!(shaped[i], x[i] * shape, "{samples} {block} {i}");
+                sum += f64::from(shape);
+                energy += f64::from(shape) * f64::from(shape);
+            }
+            let (all, squares) = moments.total();
+            assert!(
+                (all - sum).abs() <= 1e-12 * energy && (squares - energy).abs() <= 1e-12 * energy
+            );
+        }
     }
 
     fn peaks(spectra: impl IntoIterator<Item = u32>) -> Vec<(u32, Peak)> {

@@ -2,7 +2,6 @@
 //!
 //! The 43 ms window of the frames smears a voice of 90 Hz down to 50 Hz. Here the bands are cut by filters on the low-rate copy.
 
-use std::array::from_fn;
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 use super::make_room;
@@ -53,13 +52,33 @@ impl Sections {
         sections
     }
 
+    #[inline(always)]
     fn run(&mut self, x: [f64; LOW_BANDS]) -> [f64; LOW_BANDS] {
         let Sections { b, a, state } = self;
-        let y = from_fn(|k| b[0][k] * x[k] + state[0][k]);
-        state[0] = from_fn(|k| b[1][k] * x[k] - a[0][k] * y[k] + state[1][k]);
-        state[1] = from_fn(|k| b[2][k] * x[k] - a[1][k] * y[k]);
+        let mut y = [0.0; LOW_BANDS];
+        for k in 0..LOW_BANDS {
+            y[k] = b[0][k] * x[k] + state[0][k];
+            state[0][k] = b[1][k] * x[k] - a[0][k] * y[k] + state[1][k];
+            state[1][k] = b[2][k] * x[k] - a[1][k] * y[k];
+        }
         y
     }
+}
+
+/// Add the squares of what the sections of each band let through. For any processor: two bands fill no wider vector.
+fn filter(bands: &mut [Sections; 5], sums: &mut [f64; LOW_BANDS], x: &[f32]) {
+    // Copies stay in registers.
+    let (mut sections, mut sum) = (*bands, *sums);
+    for &sample in x {
+        let mut y = [f64::from(sample); LOW_BANDS];
+        for sections in &mut sections {
+            y = sections.run(y);
+        }
+        for (sum, y) in sum.iter_mut().zip(y) {
+            *sum += y * y;
+        }
+    }
+    (*bands, *sums) = (sections, sum);
 }
 
 /// For each band a fourth-order high-pass and a sixth-order low-pass, both Butterworth.
@@ -107,20 +126,18 @@ impl LowMeter {
     }
 
     /// Take in samples of the copy.
-    pub fn push(&mut self, x: &[f32]) {
-        for &sample in x {
-            if self.at * self.factor >= (self.out.len() as u64 + 1) * self.hop {
+    pub fn push(&mut self, mut x: &[f32]) {
+        while !x.is_empty() {
+            let end = ((self.out.len() as u64 + 1) * self.hop).div_ceil(self.factor);
+            if self.at >= end {
                 self.close();
+                continue;
             }
-            let mut y = [f64::from(sample); LOW_BANDS];
-            for sections in &mut self.bands {
-                y = sections.run(y);
-            }
-            for (sum, y) in self.sum.iter_mut().zip(y) {
-                *sum += y * y;
-            }
-            self.count += 1;
-            self.at += 1;
+            let (now, later) = x.split_at(x.len().min((end - self.at) as usize));
+            filter(&mut self.bands, &mut self.sum, now);
+            self.count += now.len() as u32;
+            self.at += now.len() as u64;
+            x = later;
         }
     }
 

@@ -386,26 +386,25 @@ impl InStep for LtcMeter {
         let none = simd.splat_u64s(0);
         let mut y = [zero; TILE];
         for tile in x.chunks(TILE) {
-            let (mut high, mut low_side, mut positive) = (none, none, none);
+            let (mut far_off, mut positive) = (none, none);
             for (n, (&raw, y)) in tile.iter().zip(&mut y).enumerate() {
                 low = simd.add_f64s(simd.mul_f64s(low_kept, low), simd.mul_f64s(low_step, raw));
                 *y = simd.sub_f64s(raw, low);
-                peak = simd.max_f64s(simd.mul_f64s(peak, decay), simd.abs_f64s(*y));
+                let size = simd.abs_f64s(*y);
+                peak = simd.max_f64s(simd.mul_f64s(peak, decay), size);
                 let loud = simd.less_than_f64s(least, peak);
                 let far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
                 let bit = simd.splat_u64s(1 << n);
                 let if_so = |side| simd.select_u64s(side, bit, none);
-                high = simd.or_u64s(high, if_so(simd.less_than_f64s(far, *y)));
-                low_side =
-                    simd.or_u64s(low_side, if_so(simd.less_than_f64s(*y, simd.neg_f64s(far))));
+                far_off = simd.or_u64s(far_off, if_so(simd.less_than_f64s(far, size)));
                 positive = simd.or_u64s(positive, if_so(simd.less_than_or_equal_f64s(zero, *y)));
             }
             let y: &[f64] = bytemuck::cast_slice(&y);
-            let [high, low_side, positive] = [high, low_side, positive].map(bits_of::<S>);
+            let [far_off, positive] = [far_off, positive].map(bits_of::<S>);
             for (l, meter) in meters.iter_mut().enumerate() {
                 let sides = Sides {
-                    high: high(l),
-                    low: low_side(l),
+                    high: far_off(l) & positive(l),
+                    low: far_off(l) & !positive(l),
                     positive: positive(l),
                 };
                 meter.edges(tile.len(), sides, |n| y[n * S::F64_LANES + l]);

@@ -15,6 +15,7 @@ pub mod ltc;
 pub mod rails;
 pub mod runs;
 pub mod speech_level;
+pub mod tiles;
 pub mod tops;
 pub mod transients;
 pub mod true_peak;
@@ -37,6 +38,7 @@ pub use low::Low;
 pub use rails::Rails;
 pub use runs::Runs;
 pub use speech_level::ActiveLevel;
+pub use tiles::Tiles;
 pub use tops::Tops;
 pub use transients::Transient;
 pub use true_peak::TruePeak;
@@ -52,6 +54,13 @@ pub struct Signal {
     pub format: SampleFormat,
 }
 
+impl Signal {
+    /// Whether integer codes have more bits than a sample of single precision keeps: two codes may then be one sample.
+    pub fn codes_apart(self) -> bool {
+        self.format == SampleFormat::Int && u32::from(self.bits) > f32::MANTISSA_DIGITS
+    }
+}
+
 /// A stretch of one track.
 #[derive(Debug, Clone, Copy)]
 pub struct Chunk<'a> {
@@ -59,7 +68,7 @@ pub struct Chunk<'a> {
     pub start: u64,
     /// Samples, full scale 1.0, finite.
     pub x: &'a [f32],
-    /// Integer codes at the valid bit depth; empty for float files.
+    /// Integer codes at the valid bit depth where samples cannot hold them (see [`Signal::codes_apart`]); else empty.
     pub codes: &'a [i32],
 }
 
@@ -153,6 +162,7 @@ const PIECE: usize = 4800;
 #[derive(Debug)]
 pub struct PlainMeters {
     frames: frames::FramesMeter,
+    tiles: Tiles,
     runs: runs::RunsMeter,
     transients: transients::TransientsMeter,
     decimator: Decimator,
@@ -177,15 +187,16 @@ impl PlainMeters {
     }
 
     fn push_piece(&mut self, chunk: Chunk<'_>) {
+        self.tiles.look(chunk.x);
         self.frames.push(chunk.x);
-        self.runs.push(chunk.x);
+        self.runs.push(chunk.x, &self.tiles);
         self.transients.push(chunk.x);
         self.copy.clear();
         self.decimator.push(chunk.x, &mut self.copy);
         self.low.push(&self.copy);
         self.lines.push(chunk.x, &self.copy);
-        self.levels.push(chunk.x);
-        self.rails.push(chunk.x, chunk.codes);
+        self.levels.push(chunk.x, &self.tiles);
+        self.rails.push(chunk.x, chunk.codes, &self.tiles);
         self.tops.push(chunk.x);
         self.true_peak.push(chunk.x);
     }
@@ -219,6 +230,7 @@ impl TrackMeter {
             },
             plain: PlainMeters {
                 frames: frames::FramesMeter::new(rate),
+                tiles: Tiles::default(),
                 runs: runs::RunsMeter::new(rate),
                 transients: transients::TransientsMeter::new(rate),
                 low: low::LowMeter::new(rate, decimator.factor(), hop),
@@ -226,7 +238,7 @@ impl TrackMeter {
                 decimator,
                 copy: Vec::new(),
                 levels: levels::LevelsMeter::new(rate),
-                rails: rails::RailsMeter::new(signal.bits, signal.format),
+                rails: rails::RailsMeter::new(signal),
                 tops: tops::TopsMeter::new(rate),
                 true_peak: true_peak::TruePeakMeter::new(rate),
             },

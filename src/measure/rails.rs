@@ -1,23 +1,20 @@
 //! Runs of equal samples at the top of a wave, gathered by value: a converter's or a file's rail shows as one value on which
 //! waves stop again and again.
 //!
-//! Input: one track; integer codes where the file holds integers (exact), else the float bits; any block length.
+//! Input: one track; integer codes where samples cannot hold them, else the bits of the samples; any block length.
 //! Output: [`Rails`]. A run is two or more equal samples that stand out from both neighbours, above a tenth of the largest
 //! sample so far; what a run means is for others to say. Errors, panics: none. Cost: two comparisons a sample; memory 16 bytes
 //! a run, at most [`MOST_RUNS`].
 //! Source: run counting; the chance runs of a smooth wave follow from the curvature of its top (see [`chance_run`]).
 
+use super::tiles::{TILE, Tiles};
 use super::{Frames, Signal};
-use crate::dsp::lanes;
 use crate::report::model::SampleFormat;
 
 /// Largest number of runs kept; a signal that reaches it is a square wave, not speech.
 pub const MOST_RUNS: usize = 1 << 20;
 /// Runs below this share of the track's largest sample are forgotten: -20 dB.
 const FORGOTTEN_BELOW: f32 = 0.1;
-
-/// Samples looked at together.
-const TILE: usize = 64;
 
 /// A run of equal samples.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -209,10 +206,17 @@ fn square(rail: &Rail, frames: &Frames) -> bool {
         && rail.samples() as f64 > SQUARE_SHARE * (concerned.len() as u64 * hop) as f64
 }
 
+/// What a sample without a code is known by.
+fn key(sample: f32) -> i32 {
+    sample.to_bits() as i32
+}
+
 /// Measures [`Rails`]. Block lengths do not change the result.
 #[derive(Debug)]
 pub struct RailsMeter {
-    /// Outermost codes; `None` for float.
+    /// Whether codes are the keys of values; else the bits of the samples are.
+    by_code: bool,
+    /// Keys of the outermost codes; `None` for float.
     outermost: Option<(i32, i32)>,
     at: u64,
     peak: f32,
@@ -224,18 +228,22 @@ pub struct RailsMeter {
     len: u32,
     next_prune: usize,
     found: Vec<(i32, f32, Run)>,
-    /// Of each tile whether a sample stands next to itself, and the smallest and largest.
-    tiles: (Vec<bool>, Vec<(f32, f32)>),
 }
 
 impl RailsMeter {
     /// A meter at rest.
-    pub fn new(bits: u16, format: SampleFormat) -> RailsMeter {
-        let outermost = (format == SampleFormat::Int).then(|| {
-            let top = 1i64 << (bits.clamp(2, 32) - 1);
-            (-top as i32, (top - 1) as i32)
+    pub fn new(signal: Signal) -> RailsMeter {
+        let by_code = signal.codes_apart();
+        let outermost = (signal.format == SampleFormat::Int).then(|| {
+            let top = 1i64 << (signal.bits.clamp(2, 32) - 1);
+            let key = |code: i64| match by_code {
+                true => code as i32,
+                false => key(code as f32 / top as f32),
+            };
+            (key(-top), key(top - 1))
         });
         RailsMeter {
+            by_code,
             outermost,
             at: 0,
             peak: 0.0,
@@ -247,38 +255,32 @@ impl RailsMeter {
             len: 0,
             next_prune: 4096,
             found: Vec::new(),
-            tiles: Default::default(),
         }
     }
 
-    /// Take in samples; `codes` are empty for float files.
-    pub fn push(&mut self, x: &[f32], codes: &[i32]) {
-        if codes.len() == x.len() && self.outermost.is_some() {
-            self.tiles(x, |i| codes[i]);
+    /// Take in samples and what their tiles show; `codes` are empty where samples hold them.
+    pub fn push(&mut self, x: &[f32], codes: &[i32], tiles: &Tiles) {
+        if self.by_code && codes.len() == x.len() {
+            self.tiles(x, |i| codes[i], tiles);
         } else {
-            self.tiles(x, |i| x[i].to_bits() as i32);
+            self.tiles(x, |i| key(x[i]), tiles);
         }
     }
 
     /// Tiles in which no two samples are equal, nearly all of them, move the peaks only.
     #[inline(always)]
-    fn tiles(&mut self, x: &[f32], key: impl Fn(usize) -> i32) {
-        let (mut twice, mut ranges) = std::mem::take(&mut self.tiles);
-        twice.clear();
-        ranges.clear();
-        lanes::any_twice(&mut twice, x, TILE);
-        lanes::ranges(&mut ranges, x, TILE);
-        for (n, (&equal, &(low, high))) in twice.iter().zip(&ranges).enumerate() {
+    fn tiles(&mut self, x: &[f32], key: impl Fn(usize) -> i32, tiles: &Tiles) {
+        for (n, tile) in tiles.iter().enumerate() {
             let from = n * TILE;
             let to = (from + TILE).min(x.len());
             // Equal codes have equal samples.
-            if equal || self.len > 1 || (self.len == 1 && key(from) == self.last) {
+            if tile.twice || self.len > 1 || (self.len == 1 && key(from) == self.last) {
                 (from..to).for_each(|i| self.sample(x[i], key(i)));
                 continue;
             }
-            self.highest = self.highest.max(high);
-            self.lowest = self.lowest.min(low);
-            self.peak = self.peak.max(high).max(-low);
+            self.highest = self.highest.max(tile.high);
+            self.lowest = self.lowest.min(tile.low);
+            self.peak = self.peak.max(tile.high).max(-tile.low);
             self.before_x = if to - from > 1 {
                 x[to - 2]
             } else {
@@ -287,7 +289,6 @@ impl RailsMeter {
             (self.last, self.last_x, self.len) = (key(to - 1), x[to - 1], 1);
             self.at += (to - from) as u64;
         }
-        self.tiles = (twice, ranges);
     }
 
     fn sample(&mut self, v: f32, key: i32) {
@@ -375,6 +376,11 @@ impl RailsMeter {
 mod tests {
     use super::*;
 
+    fn signal(bits: u16, format: SampleFormat) -> Signal {
+        let rate = 48_000;
+        Signal { rate, bits, format }
+    }
+
     fn codes_of(x: &[f64], bits: u16) -> (Vec<f32>, Vec<i32>) {
         let top = f64::from(1u32 << (bits - 1));
         let codes: Vec<i32> = x
@@ -389,9 +395,9 @@ mod tests {
 
     fn measure(x: &[f64], bits: u16, block: usize) -> Rails {
         let (x, codes) = codes_of(x, bits);
-        let mut meter = RailsMeter::new(bits, SampleFormat::Int);
+        let mut meter = RailsMeter::new(signal(bits, SampleFormat::Int));
         for (x, c) in x.chunks(block).zip(codes.chunks(block)) {
-            meter.push(x, c);
+            meter.push(x, c, &Tiles::of(x));
         }
         meter.finish()
     }
@@ -442,8 +448,8 @@ mod tests {
                 .iter()
                 .map(|&v| v.clamp(-0.9985, 0.9985) as f32 * gain)
                 .collect();
-            let mut meter = RailsMeter::new(32, SampleFormat::Float);
-            meter.push(&x, &[]);
+            let mut meter = RailsMeter::new(signal(32, SampleFormat::Float));
+            meter.push(&x, &[], &Tiles::of(&x));
             let rails = meter.finish();
             assert_eq!(rails.levels.len(), 2);
             assert!(rails.levels[0].runs.len() > 250);

@@ -3,7 +3,8 @@
 //! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
 //! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
 
-use crate::dsp::lanes::{any_twice, set_bits};
+use super::tiles::{TILE, Tiles};
+use crate::dsp::lanes::set_bits;
 use crate::dsp::widest::widest;
 
 /// Shortest run of equal samples that is listed, in seconds.
@@ -18,8 +19,6 @@ const KEY: usize = 8;
 const MARK: usize = 4;
 /// Slots of the table of fingerprints, a power of two.
 const SLOTS: usize = 2048;
-/// Samples looked at together.
-const TILE: usize = 64;
 /// Octaves of run length that are counted.
 pub const LENGTHS: usize = 24;
 
@@ -138,11 +137,12 @@ pub struct RunsMeter {
     run: Option<Run>,
     // The last samples before `at`, as bits; enough for the longest packet and the longest possible look back.
     past: Vec<u32>,
+    // How many of them there are; what lies behind is memory for the next.
+    known: usize,
     // Of each fingerprint the place where it stood last (its lowest 16 bits), and as many bits of the key.
     table: Vec<(u16, u16)>,
     marks: Vec<u64>,
     order: Vec<u32>,
-    twice: Vec<bool>,
     open: Option<Repeat>,
     same: u32,
     out: Runs,
@@ -162,36 +162,38 @@ impl RunsMeter {
             run: None,
             // No sample has these bits.
             past: vec![u32::MAX; 2 * MARK],
+            known: 2 * MARK,
             table: vec![(0, 0); SLOTS],
             marks: Vec::new(),
             order: Vec::new(),
-            twice: Vec::new(),
             open: None,
             same: 0,
             out: Runs::default(),
         }
     }
 
-    /// Take in samples.
-    pub fn push(&mut self, x: &[f32]) {
-        let mut from = self.past.len();
-        self.past.resize(from + x.len(), 0);
-        self.out.zeros += u64::from(bits(&mut self.past[from..], x));
-        let mut twice = std::mem::take(&mut self.twice);
-        twice.clear();
-        any_twice(&mut twice, x, TILE);
+    /// Take in samples and what their tiles show.
+    pub fn push(&mut self, x: &[f32], tiles: &Tiles) {
+        let mut from = self.known;
+        self.known += x.len();
+        if self.past.len() < self.known {
+            self.past.resize(self.known, 0);
+        }
+        let now = &mut self.past[from..self.known];
+        self.out.zeros += u64::from(bits(now, x));
         let mut marks = std::mem::take(&mut self.marks);
         marks.clear();
-        set_marks(&mut marks, &mut self.order, &self.past[from - 2 * MARK..]);
-        for ((tile, &twice), &marks) in x.chunks(TILE).zip(&twice).zip(&marks) {
-            self.tile(tile, from, twice, marks);
-            from += tile.len();
+        let around = &self.past[from - 2 * MARK..self.known];
+        set_marks(&mut marks, &mut self.order, around);
+        for ((samples, tile), &marks) in x.chunks(TILE).zip(tiles.iter()).zip(&marks) {
+            self.tile(samples, from, tile.twice, marks);
+            from += samples.len();
         }
-        (self.twice, self.marks) = (twice, marks);
+        self.marks = marks;
         let keep = 2 * self.period.1 + LEAST_REPEAT;
-        if self.past.len() > 4 * keep {
-            let surplus = self.past.len() - keep;
-            self.past.drain(..surplus);
+        if self.known > 4 * keep {
+            self.past.copy_within(self.known - keep..self.known, 0);
+            self.known = keep;
         }
     }
 
@@ -346,7 +348,7 @@ mod tests {
 
     fn measure(x: &[f32], block: usize) -> Runs {
         let mut meter = RunsMeter::new(48_000);
-        x.chunks(block).for_each(|b| meter.push(b));
+        x.chunks(block).for_each(|b| meter.push(b, &Tiles::of(b)));
         meter.finish()
     }
 

@@ -75,6 +75,9 @@ pub struct TopsMeter {
     /// Samples of the running lobe that have been let go.
     gone: usize,
     ends: Vec<u64>,
+    /// Memory for one lobe: its samples as shares of its height, and how they bend.
+    shape: Vec<f64>,
+    bend: Vec<f64>,
     /// Number of tops at which the faint ones among them are let go.
     next_prune: usize,
     out: Tops,
@@ -99,6 +102,8 @@ impl TopsMeter {
             seen: 0,
             gone: 0,
             ends: Vec::new(),
+            shape: Vec::new(),
+            bend: Vec::new(),
             next_prune: 4096,
             out: Tops::default(),
         }
@@ -179,11 +184,12 @@ impl TopsMeter {
         let first = start.saturating_sub(MARGIN);
         let last = (end + MARGIN).min(self.pending.len());
         let sign = self.pending[start + place].signum();
-        let y: Vec<f64> = self.pending[first..last]
-            .iter()
-            .map(|v| f64::from(v * sign) / f64::from(height))
-            .collect();
-        let (knee, from, length) = straightest(&y, self.scale);
+        let share = |v: &f32| f64::from(v * sign) / f64::from(height);
+        self.shape.clear();
+        self.shape
+            .extend(self.pending[first..last].iter().map(share));
+        let y = &self.shape;
+        let (knee, from, length) = straightest(y, &mut self.bend, self.scale);
         let sag = sag(&y[from..from + length]) * self.rate / std::f64::consts::TAU;
         self.out.list.push(Top {
             at: self.origin + (start + place) as u64,
@@ -192,7 +198,7 @@ impl TopsMeter {
             knee: knee as f32,
             flat: (self.origin + (first + from) as u64, length as u32),
             sag_hz: sag as f32,
-            width: (time_above(&y, 0.9) / time_above(&y, 0.5).max(1e-9)) as f32,
+            width: (time_above(y, 0.9) / time_above(y, 0.5).max(1e-9)) as f32,
         });
         if self.out.list.len() >= self.next_prune {
             self.prune();
@@ -216,8 +222,9 @@ impl TopsMeter {
 }
 
 /// The best pair of corners of a lobe of height 1: weaker corner over what is curved between them, first sample, length.
-fn straightest(y: &[f64], scale: f64) -> (f64, usize, usize) {
-    let bend: Vec<f64> = y.windows(3).map(|w| 2.0 * w[1] - w[0] - w[2]).collect();
+fn straightest(y: &[f64], bend: &mut Vec<f64>, scale: f64) -> (f64, usize, usize) {
+    bend.clear();
+    bend.extend(y.windows(3).map(|w| 2.0 * w[1] - w[0] - w[2]));
     let corner = |i: usize| bend[i - 1] + bend[i] + bend[i + 1];
     let (least, straight) = (CORNER / scale, STRAIGHT / scale);
     let mut best = (0.0, 0, 0);
@@ -230,7 +237,9 @@ fn straightest(y: &[f64], scale: f64) -> (f64, usize, usize) {
         let mut between = 0f64;
         for j in i + 4..(bend.len() - 1).min(i + (STRETCH * scale) as usize) {
             between = between.max(bend[j - 2].abs());
-            if y[j + 1] < 0.2 || between > left {
+            // What lies between only grows, and no right corner counts for more than the left one.
+            let too_bent = left * (1.0 + 1e-9) < best.0 * (2.0 * between + straight);
+            if y[j + 1] < 0.2 || between > left || too_bent {
                 break;
             }
             let right = corner(j);

@@ -143,10 +143,9 @@ impl TransientsMeter {
             let steps = if self.next == 0 { 1 } else { count };
             let from = (self.next - self.origin) as usize;
             let here = &self.past[from.saturating_sub(3)..from + steps * self.step];
-            self.third.resize(here.len() - 3, 0.0);
-            third_differences(&mut self.third, here);
+            let third = third_differences(&mut self.third, here);
             self.levels.clear();
-            levels(&mut self.levels, &self.third, self.step);
+            levels(&mut self.levels, third, self.step);
             let per_step = self.step as f64;
             let step = |&(sum, peak): &(f64, f32)| Step {
                 rms: (sum / per_step).sqrt() as f32,
@@ -163,9 +162,8 @@ impl TransientsMeter {
         let from = (step * self.step as u64 - self.origin) as usize;
         let first = from.max(3);
         let here = &self.past[first - 3..from + self.step];
-        self.third.resize(here.len() - 3, 0.0);
-        third_differences(&mut self.third, here);
-        first + self.third.iter().position(|&d| d == peak).unwrap_or(0)
+        let third = third_differences(&mut self.third, here);
+        first + third.iter().position(|&d| d == peak).unwrap_or(0)
     }
 
     fn judge(&mut self, step: u64) {
@@ -269,11 +267,14 @@ fn look(
     let span = centre - guard..centre + guard + 1;
     errors(before, &a, x, centre - guard - fit..centre - guard, false);
     errors(left, &a, x, span.clone(), false);
-    let (sigma, top_left) = (spread(before, sizes), largest(left));
-    // Most candidates stand out from one side too little already; what is left of the margin is rounding.
-    if top_left < (1.0 - 1e-6) * LEAST_Z * sigma {
+    // Most candidates stand out from one side too little already: with so many errors over a small part of theirs their spread
+    // is too large. What is left of the margin is rounding.
+    let top_left = largest(left);
+    let small = (1.0 + 1e-6) * top_left * NORMAL_QUARTILE / LEAST_Z;
+    if count_up_to(before, small) <= before.len() / 2 {
         return None;
     }
+    let sigma = spread(before, sizes);
     errors(
         after,
         &a,
@@ -358,6 +359,15 @@ widest! {
         }
     }
 
+    /// How many magnitudes do not exceed a limit.
+    fn count_up_to<'a>(errors: &'a [f64], limit: f64) -> usize {
+        let mut count = 0;
+        for e in errors {
+            count += u64::from(e.abs() <= limit);
+        }
+        count as usize
+    }
+
     /// Sum of squares and largest of each whole or last `step` values.
     fn levels<'a, 'b>(out: &'a mut Vec<(f64, f32)>, x: &'b [f32], step: usize) {
         for x in x.chunks(step) {
@@ -375,14 +385,23 @@ widest! {
         f64::from_bits(largest as u64)
     }
 
-    /// Magnitudes of the third differences of `x`, three fewer than its samples.
-    fn third_differences<'a, 'b>(out: &'a mut [f32], x: &'b [f32]) {
+    fn set_third_differences<'a, 'b>(out: &'a mut [f32], x: &'b [f32]) {
         let n = out.len();
         let (a, b, c, d) = (&x[..n], &x[1..n + 1], &x[2..n + 2], &x[3..n + 3]);
         for k in 0..n {
             out[k] = (d[k] - a[k] - 3.0 * (c[k] - b[k])).abs();
         }
     }
+}
+
+/// Magnitudes of the third differences of `x`, three fewer than its samples; `memory` only grows.
+fn third_differences<'a>(memory: &'a mut Vec<f32>, x: &[f32]) -> &'a [f32] {
+    let count = x.len() - 3;
+    if memory.len() < count {
+        memory.resize(count, 0.0);
+    }
+    set_third_differences(&mut memory[..count], x);
+    &memory[..count]
 }
 
 /// Prediction-error filter `1, a1, .., ap` of the segments together (autocorrelation method, Hann window, Levinson-Durbin);
@@ -427,7 +446,10 @@ fn predictor(
     Some(a)
 }
 
-/// Robust standard deviation: the median of the magnitudes over 0.6745.
+/// Half of all errors are smaller, in standard deviations.
+const NORMAL_QUARTILE: f64 = 0.6745;
+
+/// Robust standard deviation: the median of the magnitudes over [`NORMAL_QUARTILE`].
 fn spread(errors: &[f64], sizes: &mut Vec<u64>) -> f64 {
     // The bits of magnitudes order as they do.
     sizes.clear();
@@ -436,7 +458,7 @@ fn spread(errors: &[f64], sizes: &mut Vec<u64>) -> f64 {
         return 0.0;
     }
     let middle = sizes.len() / 2;
-    f64::from_bits(*sizes.select_nth_unstable(middle).1) / 0.6745
+    f64::from_bits(*sizes.select_nth_unstable(middle).1) / NORMAL_QUARTILE
 }
 
 /// Share of the energy of `errors` that the best multiple of `shape` explains.
@@ -470,6 +492,18 @@ mod tests {
         let mut meter = TransientsMeter::new(rate);
         x.chunks(block).for_each(|b| meter.push(b));
         meter.finish()
+    }
+
+    #[test]
+    fn errors_are_counted_up_to_a_limit() {
+        let x: Vec<f64> = crate::synth::sources::noise(100, 8)
+            .into_iter()
+            .map(f64::from)
+            .collect();
+        for n in [0, 1, 8, 63, 100] {
+            let single = x[..n].iter().filter(|e| e.abs() <= x[0].abs()).count();
+            assert_eq!(count_up_to(&x[..n], x[0].abs()), single, "{n}");
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@
 //! Source: ITU-R BS.1770-5, annex 2.
 
 use crate::dsp::lanes;
+use crate::dsp::windows::Windows;
 use crate::units;
 
 /// Taps of one phase.
@@ -121,9 +122,10 @@ impl TruePeak {
 /// Measures [`TruePeak`]. Block lengths do not change the result.
 #[derive(Debug)]
 pub struct TruePeakMeter {
-    /// The last `TAPS - 1` samples before the next one, then what waits for a full block.
-    pending: Vec<f32>,
-    /// Samples taken in and already filtered.
+    /// A block of positions each, and the `TAPS - 1` samples before.
+    windows: Windows,
+    samples: u64,
+    /// Positions already filtered.
     at: u64,
     limit: f64,
     join: u64,
@@ -136,7 +138,8 @@ impl TruePeakMeter {
     /// A meter at rest; `rate` in Hz.
     pub fn new(rate: u32) -> TruePeakMeter {
         TruePeakMeter {
-            pending: vec![0.0; TAPS - 1],
+            windows: Windows::new(TAPS - 1 + BLOCK, BLOCK, TAPS - 1),
+            samples: 0,
             at: 0,
             limit: units::amplitude(LISTED_FROM_DBTP),
             join: (JOIN_S * f64::from(rate)).round() as u64,
@@ -156,33 +159,37 @@ impl TruePeakMeter {
 
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
-        self.pending.extend_from_slice(x);
-        let mut used = 0;
-        while self.pending.len() - used >= TAPS - 1 + BLOCK {
-            let many =
-                &self.pending[used..(used + TAPS - 1 + MANY * BLOCK).min(self.pending.len())];
-            let (blocks, peak) = ((many.len() - (TAPS - 1)) / BLOCK, lanes::peak(many));
-            if self.skip && f64::from(peak) * LARGEST_GAIN <= self.out.peak.min(self.limit) {
-                self.at += (blocks * BLOCK) as u64;
-            } else {
-                (0..blocks).for_each(|b| self.block(used + b * BLOCK, BLOCK));
+        self.samples += x.len() as u64;
+        let mut windows = std::mem::take(&mut self.windows);
+        windows.push_rows(x, |row| {
+            for from in (0..row.len() - (TAPS - 1)).step_by(MANY * BLOCK) {
+                let many = &row[from..(from + TAPS - 1 + MANY * BLOCK).min(row.len())];
+                if self.quiet(lanes::peak(many)) {
+                    self.at += (many.len() - (TAPS - 1)) as u64;
+                } else {
+                    let blocks = many.windows(TAPS - 1 + BLOCK).step_by(BLOCK);
+                    blocks.for_each(|window| self.block(window));
+                }
             }
-            used += blocks * BLOCK;
-        }
-        self.pending.drain(..used);
+        });
+        self.windows = windows;
     }
 
-    /// `count` positions from `from` in `pending` on, where the newest sample of the first is `from + TAPS - 1`.
-    fn block(&mut self, from: usize, count: usize) {
-        let window = &self.pending[from..from + TAPS - 1 + count];
-        let top = f64::from(lanes::peak(window));
-        let wanted = self.out.peak.min(self.limit);
-        if self.skip && top * LARGEST_GAIN <= wanted {
+    /// Whether nothing that samples up to a peak make can matter.
+    fn quiet(&self, peak: f32) -> bool {
+        self.skip && f64::from(peak) * LARGEST_GAIN <= self.out.peak.min(self.limit)
+    }
+
+    /// The next positions: the newest sample of the first is the one after the first `TAPS - 1` of the window.
+    fn block(&mut self, window: &[f32]) {
+        let top = lanes::peak(window);
+        let count = window.len() - (TAPS - 1);
+        if self.quiet(top) {
             self.at += count as u64;
             return;
         }
-        for i in 0..count {
-            let w = &self.pending[from + i..from + i + TAPS];
+        let (top, wanted) = (f64::from(top), self.out.peak.min(self.limit));
+        for (i, w) in window.windows(TAPS).enumerate() {
             // w[TAPS - 1 - k] is x[n - k]; the interpolated points lie between x[n-6] and x[n-5].
             let (a, b) = (f64::from(w[TAPS - 7].abs()), f64::from(w[TAPS - 6].abs()));
             let newest = self.at + i as u64;
@@ -228,10 +235,8 @@ impl TruePeakMeter {
 
     /// Everything measured; beyond both ends the track is silent.
     pub fn finish(mut self) -> TruePeak {
-        let total = self.at + (self.pending.len() - (TAPS - 1)) as u64;
-        self.push(&[0.0; TAPS]);
-        let rest = self.pending.len() - (TAPS - 1);
-        self.block(0, rest);
+        let total = self.samples;
+        self.push(&[0.0; TAPS + BLOCK]);
         for over in &mut self.out.overs {
             over.end = over.end.min(total);
             over.start = over.start.min(over.end.saturating_sub(1));

@@ -1,7 +1,7 @@
 //! Levels and clipping arithmetic in closed form.
 
 use takeproof::measure::rails::RailsMeter;
-use takeproof::measure::{Grid, Signal, TrackMeter, rails};
+use takeproof::measure::{Grid, Signal, Tiles, TrackMeter, rails};
 use takeproof::report::model::SampleFormat;
 
 const SIGNAL: Signal = Signal {
@@ -34,8 +34,8 @@ fn overdriven(db: f64, hz: f64, seconds: f64) -> (Vec<f32>, Vec<i32>) {
 fn a_clipped_sine_has_the_share_of_the_closed_form() {
     for (db, share) in [(0.5, 0.2139), (1.0, 0.2997), (3.0, 0.4992), (6.0, 0.6658)] {
         let (x, codes) = overdriven(db, 220.3, 10.0);
-        let mut meter = RailsMeter::new(24, SampleFormat::Int);
-        meter.push(&x, &codes);
+        let mut meter = RailsMeter::new(SIGNAL);
+        meter.push(&x, &codes, &Tiles::of(&x));
         let pinned: u64 = meter
             .finish()
             .levels

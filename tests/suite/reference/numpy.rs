@@ -11,6 +11,7 @@ use takeproof::measure::loudness::LoudnessMeter;
 use takeproof::measure::rails::{Level, RailsMeter};
 use takeproof::measure::speech_level::ActiveLevelMeter;
 use takeproof::measure::true_peak::TruePeakMeter;
+use takeproof::measure::{Signal, Tiles};
 use takeproof::report::model::SampleFormat;
 use takeproof::units::power_db;
 
@@ -65,7 +66,7 @@ fn both_sides_start_from_the_same_numbers() {
 fn peaks_and_offset() {
     let x = coloured();
     let mut meter = LevelsMeter::new(RATE);
-    meter.push(&x);
+    meter.push(&x, &Tiles::of(&x));
     let levels = meter.finish();
     near(levels.sample_peak_dbfs(), -4.656488, 1e-5);
     near(levels.offset().unwrap().value, 0.012229359, 1e-8);
@@ -144,8 +145,12 @@ fn pinned_samples() {
         })
         .collect();
     let x: Vec<f32> = codes.iter().map(|&c| c as f32 / 8_388_608.0).collect();
-    let mut meter = RailsMeter::new(24, SampleFormat::Int);
-    meter.push(&x, &codes);
+    let mut meter = RailsMeter::new(Signal {
+        rate: RATE,
+        bits: 24,
+        format: SampleFormat::Int,
+    });
+    meter.push(&x, &codes, &Tiles::of(&x));
     let rails = meter.finish();
     let pinned: u64 = rails.levels.iter().map(Level::samples).sum();
     let longest = rails.levels.iter().map(Level::longest).max().unwrap();
