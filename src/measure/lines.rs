@@ -470,8 +470,7 @@ fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec
     maxima
 }
 
-/// The strongest peaks (over their background) of each third of an octave, and the loudest in any case: around a tone behind
-/// a voice the background is the voice. What is given and what is left ascends in frequency.
+/// The strongest peaks (over their background) of each third of an octave; what is given and what is left ascends in frequency.
 fn strongest(mut found: Vec<(usize, Peak)>) -> Vec<Peak> {
     let mut kept = Vec::with_capacity(found.len());
     for third in found.chunk_by_mut(|a, b| a.0 == b.0) {
@@ -480,12 +479,6 @@ fn strongest(mut found: Vec<(usize, Peak)>) -> Vec<Peak> {
             third.sort_by(|(_, a), (_, b)| {
                 (b.over_background_db.total_cmp(&a.over_background_db)).then(a.hz.total_cmp(&b.hz))
             });
-            let louder =
-                |&p: &usize, &q: &usize| third[p].1.level_dbfs.total_cmp(&third[q].1.level_dbfs);
-            let loudest = (0..third.len()).max_by(louder).unwrap_or(0);
-            if loudest >= most {
-                third.swap(most - 1, loudest);
-            }
             third[..most].sort_by(|(_, a), (_, b)| a.hz.total_cmp(&b.hz));
         }
         kept.extend(third[..most].iter().map(|(_, peak)| peak));
@@ -1124,21 +1117,6 @@ mod tests {
         let kept: Vec<(u32, Kept)> = near.iter().map(|(i, p)| (*i, p.into())).collect();
         let found = loudest(&kept, 100.0, 1.0);
         assert_eq!(found, [near[2]]);
-    }
-
-    #[test]
-    fn the_loudest_peak_of_a_third_is_kept_whatever_its_rank() {
-        let peak = |k: usize, level: f32, over: f32| Peak {
-            hz: 300.0 + k as f32,
-            level_dbfs: level,
-            over_background_db: over,
-        };
-        let mut found: Vec<(usize, Peak)> = (0..9).map(|k| (7, peak(k, -80.0, 20.0))).collect();
-        found[4].1 = peak(4, -60.0, 9.0);
-        let kept = strongest(found);
-        assert_eq!(kept.len(), PEAKS_PER_THIRD);
-        assert!(kept.iter().any(|p| p.level_dbfs == -60.0));
-        assert!(kept.is_sorted_by(|a, b| a.hz < b.hz));
     }
 
     #[test]
