@@ -273,13 +273,19 @@ fn cut(
     };
     let ((old_from, old_to), (new_from, new_to)) =
         (ends(&before, before_db)?, ends(&after, after_db)?);
-    // Talk without a pause hides when a machine started; the last gap between words at the old level says it was not before.
-    let quiet = |s: &usize| b.level[*s] < before_db + DIP_SHARE * change;
-    let began = if change > 0.0 {
-        (old_to..new_from).rev().find(quiet).unwrap_or(new_from)
-    } else {
-        new_from
+    // Talk without a pause hides when a machine started or stopped; the last gap between words at the quieter level says that
+    // it did not start before, the first that it had stopped by then.
+    let quiet = |s: &usize| {
+        let over = b.level[*s] - before_db.min(after_db);
+        over < DIP_SHARE * change.abs() && over > -GAP_DB.1
     };
+    let mut hidden = old_to..new_from;
+    let gap = if change > 0.0 {
+        hidden.rfind(quiet)
+    } else {
+        hidden.find(quiet)
+    };
+    let began = gap.unwrap_or(new_from);
     if ((old_to - old_from) as f64) < OLD_S * per_s
         || ((new_to - began) as f64) < NEW_SHARE * hold as f64
     {
@@ -724,6 +730,28 @@ mod tests {
         assert_eq!(found[0].step, 159, "{found:?}");
         assert!((found[0].db() - 8.0).abs() < 0.5 && (found[1].db() + 8.0).abs() < 0.5);
         assert!(changes_of(&of_levels(level, silent), 3.8, 40, 10.0).is_empty());
+    }
+
+    /// The new level at the end lasts too short a time by itself; the first gap between words has it long before.
+    #[test]
+    fn a_machine_that_stopped_behind_talk_is_told_by_the_first_gap() {
+        let talk = |gap: bool| -> Background {
+            let level: Vec<f64> = (0..400)
+                .map(|s| match s {
+                    0..=100 => -60.0 + 0.2 * (s as f64 * 0.9).sin(),
+                    300 if gap => -67.0,
+                    362..=365 => -58.0,
+                    376..=399 => -67.0 + 0.2 * (s as f64 * 0.7).sin(),
+                    _ => -35.0,
+                })
+                .collect();
+            let pauses = (0..400).filter(|&s| level[s] < -50.0 && s != 300).collect();
+            of_levels(level, pauses)
+        };
+        let found = changes_of(&talk(true), 3.8, 40, 10.0);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].db() + 7.0).abs() < 0.5, "{found:?}");
+        assert!(changes_of(&talk(false), 3.8, 40, 10.0).is_empty());
     }
 
     #[test]

@@ -80,6 +80,8 @@ const CROWD_DB: f64 = 0.35;
 /// Weight of a top that is cut because others crowd at its height, and of a run of equal samples.
 const CROWDS: f64 = 2.0;
 const PROVEN: f64 = 3.0;
+/// Tops that only stand at the height of the ceiling: fewer of them may have come so far by themselves.
+const LEAST_WITHOUT_A_STRAIGHT_PIECE: usize = 3;
 /// In a mix corners of one microphone are rounded by the others: a burst there needs more.
 const LEAST_BURST_OF_A_MIX: f64 = 3.5;
 
@@ -315,6 +317,15 @@ fn joined(marked: &[Marked], rate: u32) -> impl Iterator<Item = (&[Marked], u64,
         })
 }
 
+/// What a burst weighs: all its tops together, and nothing where too few of them merely reach the ceiling.
+fn weight(burst: &[Marked], longest: u32) -> f64 {
+    if longest == 0 && burst.len() < LEAST_WITHOUT_A_STRAIGHT_PIECE {
+        0.0
+    } else {
+        burst.iter().map(|m| m.weight).sum()
+    }
+}
+
 impl Shape {
     fn within(&self, low_db: f64, high_db: f64) -> usize {
         let inside = |db: f64| db >= low_db && db <= high_db;
@@ -476,7 +487,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     };
     joined(&marked, view.take.rate)
         .filter_map(|(burst, end, longest)| {
-            let weight: f64 = burst.iter().map(|m| m.weight).sum();
+            let weight = weight(burst, longest);
             if weight < least {
                 return None;
             }
@@ -593,6 +604,15 @@ mod tests {
             sag_hz: 0.0,
             width,
         }
+    }
+
+    #[test]
+    fn a_top_that_merely_reaches_the_ceiling_is_no_burst() {
+        let near = || Marked::crowding(&top(100, 0.5, 1.0, 0.4), CROWDS);
+        let cut = Marked { flat: 7, ..near() };
+        assert_eq!(weight(&[near(), near()], 0), 0.0);
+        assert_eq!(weight(&[near(), near(), near()], 0), 3.0 * CROWDS);
+        assert_eq!(weight(&[cut], 7), CROWDS);
     }
 
     /// A voice: levels spread over 6 dB, one in fourteen tops with a chance corner at every level.

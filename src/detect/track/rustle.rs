@@ -4,7 +4,7 @@
 //! Signature: short scratches between 1 and 10 kHz that no other microphone hears as it would hear the wearer's own voice.
 //! Decision: per frame the level over what the other microphones predict (`unheard`), of most of the spectrum; voiced frames do
 //! not count. The mean of what exceeds 3 dB over 0.3 s has to reach `min_excess_db`. White bursts (as loud per third of an
-//! octave at 10 kHz as at 3 kHz), whistles and pulses of a phone are left to `rf_hit`.
+//! octave at 10 kHz as at 3 kHz), whistles, pulses of a phone and bursts that `rf_hit` reports are left to it.
 //! Must not fire on: the wearer's voice, whisper, cough or laughter (another microphone follows them at a constant distance); sounds in the room; other microphones that are muted.
 //! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
@@ -157,13 +157,15 @@ fn others_follow(
 const MOST_COLOUR_DB: f64 = 0.0;
 const MOST_COLOUR_SHORT_DB: f64 = -2.6;
 const SHORT_S: f64 = 0.16;
-/// A single stroke that fills less is a click, which reaches three or four frames; so is a row that fills less than half of it.
-const LEAST_S: f64 = 0.1;
+/// A single stroke that fills less may be a click, or the start of a cough: too few frames tell whether another microphone
+/// follows. A row of strokes that fills less is two clicks, which reach three or four frames each.
+const LEAST_S: f64 = 0.16;
+const LEAST_ROW_S: f64 = 0.05;
 
 /// Whether a stretch with so many frames that stick out, in so many strokes, and of that colour, can be cloth.
 fn is_cloth(frames: usize, strokes: usize, colour_db: f64, per_s: f64) -> bool {
     let filled = frames as f64 / per_s;
-    let least = if strokes > 1 { LEAST_S / 2.0 } else { LEAST_S };
+    let least = if strokes > 1 { LEAST_ROW_S } else { LEAST_S };
     let most = if filled < SHORT_S {
         MOST_COLOUR_SHORT_DB
     } else {
@@ -297,10 +299,10 @@ mod tests {
     #[test]
     fn white_bursts_are_no_cloth() {
         assert!(is_cloth(20, 1, -6.0, 50.0));
-        assert!(is_cloth(5, 1, -4.0, 50.0));
+        assert!(is_cloth(8, 1, -4.0, 50.0));
         assert!(!is_cloth(20, 1, 4.0, 50.0), "splat");
-        assert!(!is_cloth(5, 1, -2.0, 50.0), "crackle of a fading link");
-        assert!(!is_cloth(4, 1, -6.0, 50.0), "click");
+        assert!(!is_cloth(5, 2, -2.0, 50.0), "crackle of a fading link");
+        assert!(!is_cloth(7, 1, -6.0, 50.0), "click, start of a cough");
         assert!(is_cloth(4, 2, -6.0, 50.0), "two short strokes");
     }
 
