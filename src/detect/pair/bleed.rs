@@ -9,9 +9,10 @@
 //! highest peak lies elsewhere. Or: between the body microphones of two people, while one of them alone speaks (4 s or more), a
 //! peak lies there in that share of the half seconds: a voice is at its wearer's microphone milliseconds before anybody else's.
 //!
-//! *Must not fire on.* Voices that happen to be at equal distances (their highest peak is the one at zero); copies of a track.
+//! *Must not fire on.* Voices that happen to be at equal distances (their highest peak is the one at zero); echoes (upside down at
+//! zero); copies of a track.
 //!
-//! *Known misses.* Timecode or tone on a microphone track; crosstalk more than about 15 dB below what the air carries over.
+//! *Known misses.* Crosstalk upside down; timecode or tone on a microphone track; crosstalk more than about 15 dB below what the air carries over.
 //!
 //! *Source.* The same event at exactly the same sample on microphones further apart than 7 mm is no sound.
 
@@ -53,7 +54,8 @@ const SOLO_CELLS: usize = 8;
 const ZERO_S: f64 = 5e-6;
 /// The highest peak lies at least so far from zero, s.
 const ELSEWHERE_S: f64 = 2e-4;
-/// Least height of a peak at zero.
+/// Least height of a peak at zero. A signal that leaks keeps its sign; upside down is what an echo mirrors there that is as late
+/// after the voice as the voice itself is between the microphones.
 const HEIGHT: f32 = 0.05;
 
 /// Share of half seconds of sound with a peak at zero beside a higher one elsewhere; 0 where too few are known.
@@ -91,7 +93,7 @@ fn one_way(view: &TakeView<'_>, pair: &PairMeasures) -> f64 {
 const COPY_DB: f64 = -25.0;
 
 fn at_zero(peak: &Candidate) -> bool {
-    peak.delay_s().abs() < ZERO_S && peak.height.abs() > HEIGHT
+    peak.delay_s().abs() < ZERO_S && peak.height > HEIGHT
 }
 
 fn share<'a>(

@@ -89,12 +89,13 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         })
         .filter(|&(start, end)| {
             let out: Vec<bool> = credit[start..end].iter().map(|&c| c > 0.0).collect();
-            is_cloth(
-                out.iter().filter(|&&o| o).count(),
-                runs(&out).len(),
-                colour_db(view, track, &credit, start, end),
-                view.grid.frames_per_s(),
-            )
+            let stretch = Stretch {
+                frames: out.iter().filter(|&&o| o).count(),
+                strokes: runs(&out).len(),
+                colour_db: colour_db(view, track, &credit, start, end),
+                mean_db: mean[start..end].iter().copied().fold(0.0, f64::max),
+            };
+            stretch.is_cloth(view.grid.frames_per_s())
         })
         .filter(|&(start, end)| !others_follow(view, track, &unheard.heard_by, &credit, start, end))
         .filter(|&(start, end)| !is_radio(view, track, grid.sample(start), grid.sample(end)))
@@ -162,16 +163,33 @@ const SHORT_S: f64 = 0.16;
 const LEAST_S: f64 = 0.16;
 const LEAST_ROW_S: f64 = 0.05;
 
-/// Whether a stretch with so many frames that stick out, in so many strokes, and of that colour, can be cloth.
-fn is_cloth(frames: usize, strokes: usize, colour_db: f64, per_s: f64) -> bool {
-    let filled = frames as f64 / per_s;
-    let least = if strokes > 1 { LEAST_ROW_S } else { LEAST_S };
-    let most = if filled < SHORT_S {
-        MOST_COLOUR_SHORT_DB
-    } else {
-        MOST_COLOUR_DB
-    };
-    filled >= least - 1e-9 && colour_db <= most
+/// Largest mean over 0.3 s, dB, that what fills less than `SHORT_S` needs: a cough beside music reaches 1.5.
+const LEAST_SHORT_DB: f64 = 2.0;
+
+/// A stretch that sticks out.
+#[derive(Debug, Clone, Copy)]
+struct Stretch {
+    /// How many of its frames do, in how many strokes.
+    frames: usize,
+    strokes: usize,
+    colour_db: f64,
+    /// Largest mean of what exceeds the prediction by more than 3 dB, over 0.3 s.
+    mean_db: f64,
+}
+
+impl Stretch {
+    /// Whether it can be cloth.
+    fn is_cloth(&self, per_s: f64) -> bool {
+        let filled = self.frames as f64 / per_s;
+        let single = self.strokes <= 1;
+        let least_s = if single { LEAST_S } else { LEAST_ROW_S };
+        let (most_colour, least_mean) = if filled < SHORT_S {
+            (MOST_COLOUR_SHORT_DB, LEAST_SHORT_DB)
+        } else {
+            (MOST_COLOUR_DB, 0.0)
+        };
+        filled >= least_s - 1e-9 && self.colour_db <= most_colour && self.mean_db >= least_mean
+    }
 }
 
 /// Mean level per third of an octave of 10 to 12.5 kHz less that of 2 to 5 kHz, of what sticks out in a stretch, dB.
@@ -297,13 +315,23 @@ mod tests {
     }
 
     #[test]
-    fn white_bursts_are_no_cloth() {
-        assert!(is_cloth(20, 1, -6.0, 50.0));
-        assert!(is_cloth(8, 1, -4.0, 50.0));
-        assert!(!is_cloth(20, 1, 4.0, 50.0), "splat");
-        assert!(!is_cloth(5, 2, -2.0, 50.0), "crackle of a fading link");
-        assert!(!is_cloth(7, 1, -6.0, 50.0), "click, start of a cough");
-        assert!(is_cloth(4, 2, -6.0, 50.0), "two short strokes");
+    fn white_bursts_and_faint_short_ones_are_no_cloth() {
+        let is_cloth = |frames, strokes, colour_db, mean_db| {
+            let stretch = Stretch {
+                frames,
+                strokes,
+                colour_db,
+                mean_db,
+            };
+            stretch.is_cloth(50.0)
+        };
+        assert!(is_cloth(20, 1, -6.0, 1.5));
+        assert!(is_cloth(8, 1, -4.0, 1.5));
+        assert!(!is_cloth(20, 1, 4.0, 6.0), "splat");
+        assert!(!is_cloth(5, 2, -2.0, 6.0), "crackle of a fading link");
+        assert!(!is_cloth(7, 1, -6.0, 6.0), "click, start of a cough");
+        assert!(is_cloth(4, 2, -6.0, 2.5), "two short strokes");
+        assert!(!is_cloth(4, 2, -6.0, 1.5), "two faint ones, a cough");
     }
 
     #[test]
