@@ -42,10 +42,10 @@ pub static MIN_LOG_ODDS: Param = Param {
 /// Share of corners among the tops concerned over that among the tops below.
 pub static MIN_RATIO: Param = Param {
     key: "flat_top.min_ratio",
-    default: 1.9,
+    default: 2.6,
     unit: "1",
     range: (1.0, 20.0),
-    why: "square-like sounds have corners at all levels: ratios up to 1.6",
+    why: "square-like sounds have corners at all levels: ratios up to 1.6, keys and steps on a boom up to 2.0; cut tops have 3.3 and more",
 };
 /// Widening of the uppermost tops.
 pub static MIN_WIDENING: Param = Param {
