@@ -10,7 +10,7 @@ use crate::units::power_db;
 
 use super::TakeView;
 use super::pair::muffled;
-use super::track::{dead_track, impulses, link, rumble, unheard};
+use super::track::{dead_track, impulses, link, rf_hit, rumble, unheard};
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
 pub const QUIET_DB: f64 = -150.0;
@@ -58,6 +58,7 @@ pub(super) struct OfTrack {
     fit: OnceLock<Vec<bool>>,
     below_usual: OnceLock<BelowUsual>,
     pub(super) dead: OnceLock<Vec<dead_track::Dead>>,
+    pub(super) hits: OnceLock<Vec<rf_hit::Hit>>,
     pub(super) lows: OnceLock<rumble::Lows>,
     pub(super) unheard: OnceLock<Option<unheard::Unheard>>,
     pub(super) lasting: OnceLock<Vec<link::Lasting>>,

@@ -357,6 +357,8 @@ mod tests {
             let squares: f64 = x.iter().map(|&v| f64::from(v).powi(2)).sum();
             assert!((energy(&x) - squares).abs() <= 1e-12 * squares);
             assert!((f64::from(dot_within(&x, &x)) - squares).abs() <= 1e-5 * squares);
+            let wide: Vec<f64> = x.iter().map(|&v| f64::from(v)).collect();
+            assert!((dot_wide(&wide, &wide) - squares).abs() <= 1e-12 * squares);
             let (taps, step) = (&x[..n / 4], n / 4);
             for (place, dot) in dots_within(&x, step, taps).into_iter().enumerate() {
                 assert_eq!(dot, dot_within(&x[place * step..], taps), "{n} {place}");

@@ -111,13 +111,18 @@ impl Rendered {
         }
     }
 
+    /// Noise up to a frequency, and what brings it to a level.
+    fn noise_below(&mut self, hz: f64, samples: usize, level_dbfs: f64) -> (Vec<f32>, f32) {
+        let mut noise = self.random.white(samples);
+        sources::lowpass(&mut noise, hz, self.rate);
+        let scale = gain(level_dbfs) / super::rms(&noise).max(1e-9);
+        (noise, scale)
+    }
+
     /// The carrier fades and returns: noise behind the de-emphasis of the receiver swells and sinks.
     pub fn fading(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
-        let mut noise = self.random.white(b - a);
-        let rate = self.rate;
-        sources::lowpass(&mut noise, 3_000.0, rate);
-        let scale = gain(level_dbfs) / super::rms(&noise).max(1e-9);
+        let (noise, scale) = self.noise_below(3_000.0, b - a, level_dbfs);
         for (i, v) in noise.into_iter().enumerate() {
             let swell = (std::f64::consts::PI * i as f64 / (b - a) as f64).sin() as f32;
             self.x(track)[a + i] += v * swell * scale;
@@ -127,10 +132,7 @@ impl Rendered {
     /// The receiver stays open without a carrier: steady noise up to 15 kHz, from one instant to another.
     pub fn open_squelch(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
-        let mut noise = self.random.white(b - a);
-        let rate = self.rate;
-        sources::lowpass(&mut noise, 15_000.0, rate);
-        let scale = gain(level_dbfs) / super::rms(&noise).max(1e-9);
+        let (noise, scale) = self.noise_below(15_000.0, b - a, level_dbfs);
         for (v, n) in self.x(track)[a..b].iter_mut().zip(noise) {
             *v = *v * 0.1 + n * scale;
         }

@@ -158,7 +158,12 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
 }
 
 /// Hits on track `t` (a position in `all.tracks`), in order.
-pub(crate) fn hits(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
+pub(crate) fn hits<'a>(view: &'a TakeView<'_>, all: &Impulses<'_>, t: usize) -> &'a [Hit] {
+    let known = &view.known.tracks[all.tracks[t]].hits;
+    known.get_or_init(|| look(view, all, t))
+}
+
+fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
     let rate = view.grid.rate;
     let gaps = all.gaps(t);
     let errors = error_bursts(all, t, &gaps, rate);

@@ -9,8 +9,6 @@
 //! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
 
-use std::cell::LazyCell;
-
 use super::impulses::{Impulses, Span};
 use super::{link, rf_hit, unheard};
 use crate::compare::speech::runs;
@@ -70,7 +68,7 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     let radio = link::lasting(view, track);
     let width = grid.frames_in(WINDOW_S);
     let frames = &view.tracks[track].frames;
-    let credit: Vec<f64> = (0..view.grid.frames)
+    let credit: Vec<f64> = (0..grid.frames)
         .map(|f| {
             let e = unheard.at(f).most_db;
             if frames.harmonicity(f) < VOICED {
@@ -82,12 +80,11 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         .collect();
     let mean = moving_mean(&credit, width);
     let least = view.settings.get(&MIN_EXCESS_DB);
-    let merge = view.grid.frames_in(view.settings.get(&MERGE_S));
-    let bursts = LazyCell::new(|| bursts_of_radio(view, track));
+    let merge = grid.frames_in(view.settings.get(&MERGE_S));
     stretches(&credit, &mean, least, merge)
         .into_iter()
         .filter(|&(start, end)| {
-            let (a, b) = (view.grid.sample(start), view.grid.sample(end));
+            let (a, b) = (grid.sample(start), grid.sample(end));
             !radio.iter().any(|r| r.span.start < b && r.span.end > a)
         })
         .filter(|&(start, end)| {
@@ -98,10 +95,10 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
                 colour_db: colour_db(view, track, &credit, start, end),
                 mean_db: mean[start..end].iter().copied().fold(0.0, f64::max),
             };
-            stretch.is_cloth(view.grid.frames_per_s())
+            stretch.is_cloth(grid.frames_per_s())
         })
         .filter(|&(start, end)| !others_follow(view, track, &unheard.heard_by, &credit, start, end))
-        .filter(|&(start, end)| !is_radio(&bursts, grid.sample(start), grid.sample(end)))
+        .filter(|&(start, end)| !is_radio(view, track, grid.sample(start), grid.sample(end)))
         .map(|(start, end)| finding(view, track, &unheard.heard_by, &credit, &mean, start, end))
         .collect()
 }
@@ -110,20 +107,16 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 /// Frames reach 20 ms beyond what they show.
 const RADIO_SHARE: f64 = 0.6;
 
-/// Bursts of radio on a track that `rf_hit` reports.
-fn bursts_of_radio(view: &TakeView<'_>, track: usize) -> Vec<Span> {
+/// Whether the stretch between two samples is one burst of radio that `rf_hit` reports.
+fn is_radio(view: &TakeView<'_>, track: usize, start: u64, end: u64) -> bool {
     let all = Impulses::new(view);
-    let place = all.tracks.iter().position(|&t| t == track);
-    let hits = place.map_or(Vec::new(), |t| rf_hit::hits(view, &all, t));
-    hits.into_iter().map(|hit| hit.span).collect()
-}
-
-/// Whether the stretch between two samples is one of them.
-fn is_radio(bursts: &[Span], start: u64, end: u64) -> bool {
-    bursts.iter().any(|burst| {
-        let shared = burst.end.min(end).saturating_sub(burst.start.max(start));
+    let fills = |span: &Span| {
+        let shared = span.end.min(end).saturating_sub(span.start.max(start));
         shared as f64 >= RADIO_SHARE * (end - start) as f64
-    })
+    };
+    let place = all.tracks.iter().position(|&t| t == track);
+    let hits = place.map_or(&[][..], |t| rf_hit::hits(view, &all, t));
+    hits.iter().any(|hit| fills(&hit.span))
 }
 
 /// A microphone that is so far over its background and keeps its distance to this one so well (from the lowest tenth to the
