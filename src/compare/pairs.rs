@@ -903,8 +903,8 @@ fn measure_pair(
         .iter()
         .filter_map(|solo| segment(&cells, solo, far_sign(solo.talker)))
         .collect();
-    let counted = counted(&segments, &owners);
-    let delays = phrase_delays(&counted, speech);
+    let counted = counted(&segments, &owners, talks);
+    let (lengths, delays) = phrase_delays(&counted, speech);
     let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
     let all = log_odds(&cells, speech, &anybody);
     // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
@@ -948,7 +948,7 @@ fn measure_pair(
     PairMeasures {
         a,
         b,
-        delay_s: quantile(&delays, 0.5),
+        delay_s: middle(&delays, &lengths),
         spread_s: quantile(&delays, 0.84)
             .zip(quantile(&delays, 0.16))
             .map(|(high, low)| (high - low) / 2.0),
@@ -1002,30 +1002,29 @@ fn kind(segments: &[Segment]) -> Option<DelayKind> {
     }
 }
 
-/// The segments that stand for a pair: those of its one wearer; else those of the talker with the most measured time.
-fn counted<'a>(segments: &'a [Segment], owners: &[usize]) -> Vec<&'a Segment> {
-    let measured: Vec<&Segment> = segments.iter().filter(|s| s.delay_s.is_some()).collect();
-    let of = |talker: usize| -> Vec<&'a Segment> {
-        measured
-            .iter()
-            .copied()
-            .filter(|s| s.talker == Some(talker))
-            .collect()
+/// The segments that stand for a pair: those of one talker, for between the delays of two places lies none. Where one of the
+/// tracks is worn it is a wearer with words enough, for a cough or a call only says where they were for a moment; else, and of
+/// two wearers, the talker with the most measured time.
+fn counted<'a>(segments: &'a [Segment], owners: &[usize], talks: &[bool]) -> Vec<&'a Segment> {
+    let of = |talker: Option<usize>| -> Vec<&'a Segment> {
+        let measured = segments.iter().filter(|s| s.delay_s.is_some());
+        measured.filter(|s| s.talker == talker).collect()
     };
-    match owners {
-        [] => measured,
-        [one] => of(*one),
-        many => many
-            .iter()
-            .map(|&t| of(t))
-            .map(|own| {
-                // At somebody else's body microphone reflections are as high as the voice itself: one faint phrase alone
-                // may be any of them.
-                let clear = own.len() > 1 || own.iter().any(|s| s.coherence >= LONE_COHERENCE);
-                if clear { own } else { Vec::new() }
-            })
-            .max_by(|x, y| weight(x).total_cmp(&weight(y)))
-            .unwrap_or_default(),
+    let most = |talkers: &mut dyn Iterator<Item = Option<usize>>| -> Vec<&'a Segment> {
+        let all = talkers.map(of);
+        let most = all.max_by(|x, y| weight(x).total_cmp(&weight(y)));
+        most.unwrap_or_default()
+    };
+    // At somebody else's body microphone reflections are as high as the voice itself: one faint phrase alone may be any of them.
+    let clear = |talker: &Option<usize>| {
+        let own = of(*talker);
+        owners.len() < 2 || own.len() > 1 || own.iter().any(|s| s.coherence >= LONE_COHERENCE)
+    };
+    if owners.is_empty() {
+        most(&mut (0..talks.len()).map(Some).chain([None]))
+    } else {
+        let speaking = owners.iter().copied().filter(|&t| talks[t]);
+        most(&mut speaking.map(Some).filter(clear))
     }
 }
 
@@ -1037,8 +1036,8 @@ fn weight(segments: &[&Segment]) -> f64 {
     segments.iter().map(|s| s.cells as f64 * s.coherence).sum()
 }
 
-/// One delay per phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into it.
-fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
+/// Length and delay of each phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into it.
+fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> (Vec<f64>, Vec<f64>) {
     // First frame of the talker's stretch that a segment lies in.
     let phrase = |segment: &Segment| {
         let talker = segment.talker?;
@@ -1061,9 +1060,26 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
         .collect();
     let lengths: Vec<f64> = phrases.iter().map(|p| p.0).collect();
     let least = quantile(&lengths, 0.5).map_or(0.0, |usual| SHORT_SHARE * usual);
-    let long = phrases.into_iter().filter(|p| p.0 >= least);
-    long.map(|p| p.1).collect()
+    phrases.into_iter().filter(|p| p.0 >= least).unzip()
 }
+
+/// Median; where the two in the middle lie further apart than somebody walks from one phrase to the next, the longer of them.
+fn middle(delays: &[f64], lengths: &[f64]) -> Option<f64> {
+    let mut order: Vec<usize> = (0..delays.len()).collect();
+    order.sort_by(|&i, &j| delays[i].total_cmp(&delays[j]));
+    let last = order.len().checked_sub(1)?;
+    let (below, above) = (order[last / 2], order[last.div_ceil(2)]);
+    if delays[above] - delays[below] <= STEP_S {
+        Some((delays[below] + delays[above]) / 2.0)
+    } else if lengths[below] > lengths[above] {
+        Some(delays[below])
+    } else {
+        Some(delays[above])
+    }
+}
+
+/// Delay that half a metre of way makes, s.
+const STEP_S: f64 = 0.0015;
 
 /// What is shorter than this share of a usual phrase is a cough, a call, or somebody else taken for the talker.
 const SHORT_SHARE: f64 = 0.5;
@@ -1421,6 +1437,39 @@ mod tests {
             let single = turns.map(|turn| turned_sum(&out, 5, turn).re);
             assert_eq!(turned_along(&out, 5, turns), single);
         }
+    }
+
+    #[test]
+    fn of_two_phrases_apart_the_longer_counts() {
+        assert_eq!(middle(&[], &[]), None);
+        assert_eq!(middle(&[0.004, -0.004], &[2.0, 3.0]), Some(-0.004));
+        assert_eq!(middle(&[0.001, 0.002], &[1.0, 9.0]), Some(0.0015));
+        assert_eq!(middle(&[0.001, 0.009, 0.002], &[1.0; 3]), Some(0.002));
+    }
+
+    #[test]
+    fn a_pair_stands_for_one_talker_who_speaks() {
+        let phrase = |talker: usize, start_s: f64, cells: usize| Segment {
+            start_s,
+            end_s: start_s + cells as f64 / 4.0,
+            talker: Some(talker),
+            delay_s: Some(0.001 * talker as f64),
+            slope: 0.0,
+            coherence: 0.6,
+            phase: 1.0,
+            height: 0.5,
+            level_difference_db: 0.0,
+            cells,
+        };
+        let all = [phrase(0, 1.0, 2), phrase(1, 3.0, 9), phrase(2, 8.0, 12)];
+        let who = |owners: &[usize], talks: &[bool]| -> Vec<Option<usize>> {
+            let counted = counted(&all, owners, talks);
+            counted.iter().map(|s| s.talker).collect()
+        };
+        assert_eq!(who(&[0], &[true; 3]), [Some(0)]);
+        assert_eq!(who(&[0], &[false, true, true]), [], "a cough");
+        assert_eq!(who(&[0, 1], &[true; 3]), [Some(1)], "of two wearers");
+        assert_eq!(who(&[], &[true; 3]), [Some(2)], "boom and plant");
     }
 
     #[test]

@@ -122,7 +122,7 @@ enum Make {
 impl Make {
     fn name(self) -> &'static str {
         match self {
-            Make::Noise => "noise",
+            Make::Noise | Make::Lasting(link::Make::Burst) => "noise",
             Make::Digital => "digital_errors",
             Make::Lasting(link::Make::Open) => "open_receiver",
             Make::Lasting(link::Make::Whistle(..)) => "whistle",
@@ -225,7 +225,13 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
             });
         }
     }
-    hits.extend(link::lasting(view, all.tracks[t]).iter().map(|l| Hit {
+    // Frames tell less well than milliseconds when a burst begins.
+    let known: Vec<Span> = hits.iter().map(|h| h.span).chain(gone).collect();
+    let new = |l: &&link::Lasting| {
+        l.make != link::Make::Burst || !known.iter().any(|k| k.near(&l.span, 0))
+    };
+    let lasting = link::lasting(view, all.tracks[t]).iter().filter(new);
+    hits.extend(lasting.map(|l| Hit {
         span: l.span,
         excess_db: l.over_db,
         whiteness_db: f64::NAN,
@@ -296,11 +302,11 @@ fn is_hit(burst: &Burst, asked: Asked, set: &dyn Fn(&Param) -> f64) -> bool {
     let sounds = asked.sounds_db + OVER_SOUNDS_DB;
     let least = (set(&MIN_EXCESS_DB) + unworn(asked.worn) - relief).max(sounds);
     let sure = set(&SURE_EXCESS_DB).max(sounds);
-    if white >= CRISP_DB && rise >= CUT_RISE_DB && burst.heard_db < CUT_HEARD_DB {
+    let with_others = burst.heard_rise_db >= ALONG_SHARE * rise;
+    if white >= CRISP_DB && rise >= CUT_RISE_DB && !with_others {
         return true;
     }
-    let along = burst.heard_rise_db >= ALONG_SHARE * rise || rise < CRISP_RISE_DB;
-    if burst.heard_db >= set(&HEARD_DB) && along {
+    if burst.heard_db >= set(&HEARD_DB) && (with_others || rise < CRISP_RISE_DB) {
         return excess >= sure + 4.0 && rise >= 12.0;
     }
     (excess >= sure && rise >= 4.0) || (excess >= least && rise >= 10.0)
@@ -315,10 +321,9 @@ const CRISP_RELIEF_DB: f64 = 3.0;
 /// get louder by less, what they hear is something else.
 const ALONG_SHARE: f64 = 0.35;
 
-/// No sound comes up by this within 2 ms and is heard nowhere else, whatever the microphones usually have against each other,
-/// dB; how much the others may get louder.
+/// No sound comes up by this within 2 ms without the others coming up with it, whatever the microphones usually have against
+/// each other, dB.
 const CUT_RISE_DB: f64 = 40.0;
-const CUT_HEARD_DB: f64 = 4.0;
 
 /// More excess for a microphone that nobody wears, dB.
 fn unworn(worn: bool) -> f64 {
@@ -334,7 +339,8 @@ fn is_noise(burst: &Burst, worn: bool, set: &dyn Fn(&Param) -> f64) -> bool {
     };
     burst.excess_db >= set(&NOISE_EXCESS_DB) + unworn(worn) - relief
         && burst.rise_db >= NOISE_RISE_DB
-        && burst.heard_db < set(&HEARD_DB)
+        && (burst.heard_db < set(&HEARD_DB)
+            || burst.excess_db >= set(&SURE_EXCESS_DB) + unworn(worn))
 }
 
 /// Noise that is cut on by this within 2 ms is no cloth, whose strokes reach 10 dB: less excess is asked for, dB.
@@ -523,7 +529,9 @@ fn finding(view: &TakeView<'_>, position: usize, hits: &[Hit]) -> Finding {
             format!("{name}: pulses of a phone, 217 a second, for {length}{over}.")
         }
         Make::Noise if hits.len() == 1 && ms < 4.0 => format!("{name}: radio click{over}."),
-        Make::Noise => format!("{name}: radio noise for {length}{over}."),
+        Make::Noise | Make::Lasting(link::Make::Burst) => {
+            format!("{name}: radio noise for {length}{over}.")
+        }
     };
     let mind = if make == Make::Lasting(link::Make::Open) {
         " Mind the volume before you listen."
@@ -620,6 +628,13 @@ mod tests {
             "a boom hears more"
         );
         assert!(hit(burst(8.0, 0.0, 60.0, 2.0), true), "cut on");
-        assert!(!hit(burst(8.0, 0.0, 60.0, 9.0), true), "heard elsewhere");
+        assert!(hit(burst(8.0, 0.0, 60.0, 9.0), true), "beside a word");
+        assert!(!hit(burst(8.0, 0.0, 60.0, 25.0), true), "heard elsewhere");
+        let noise = |excess_db, heard_db, worn| {
+            is_noise(&burst(excess_db, -6.0, 10.0, heard_db), worn, &set)
+        };
+        assert!(noise(15.0, 3.0, true) && !noise(15.0, 9.0, true));
+        assert!(noise(21.0, 9.0, true), "beside a word");
+        assert!(!noise(21.0, 9.0, false), "a boom hears more");
     }
 }

@@ -85,7 +85,9 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         .into_iter()
         .filter(|&(start, end)| {
             let (a, b) = (grid.sample(start), grid.sample(end));
-            !radio.iter().any(|r| r.span.start < b && r.span.end > a)
+            // Of a burst as of any hit it matters how much it fills (`is_radio`).
+            let mut lasts = radio.iter().filter(|r| r.make != link::Make::Burst);
+            !lasts.any(|r| r.span.start < b && r.span.end > a)
         })
         .filter(|&(start, end)| {
             let out: Vec<bool> = credit[start..end].iter().map(|&c| c > 0.0).collect();
@@ -158,9 +160,9 @@ fn others_follow(
 const MOST_COLOUR_DB: f64 = 0.0;
 const MOST_COLOUR_SHORT_DB: f64 = -2.6;
 const SHORT_S: f64 = 0.16;
-/// A single stroke that fills less may be a click, or the start of a cough: too few frames tell whether another microphone
-/// follows. A row of strokes that fills less is two clicks, which reach three or four frames each.
-const LEAST_S: f64 = 0.16;
+/// A single stroke that fills less may be a click, which reaches three or four frames. A row of strokes that fills less is two
+/// clicks.
+const LEAST_S: f64 = 0.1;
 const LEAST_ROW_S: f64 = 0.05;
 
 /// Largest mean over 0.3 s, dB, that what fills less than `SHORT_S` needs: a cough beside music reaches 1.5.
@@ -329,7 +331,9 @@ mod tests {
         assert!(is_cloth(8, 1, -4.0, 1.5));
         assert!(!is_cloth(20, 1, 4.0, 6.0), "splat");
         assert!(!is_cloth(5, 2, -2.0, 6.0), "crackle of a fading link");
-        assert!(!is_cloth(7, 1, -6.0, 6.0), "click, start of a cough");
+        assert!(!is_cloth(4, 1, -6.0, 6.0), "a click");
+        assert!(!is_cloth(7, 1, -6.0, 1.6), "start of a cough");
+        assert!(is_cloth(5, 1, -6.0, 2.1), "one strong stroke");
         assert!(is_cloth(4, 2, -6.0, 2.5), "two short strokes");
         assert!(!is_cloth(4, 2, -6.0, 1.5), "two faint ones, a cough");
     }
