@@ -44,7 +44,7 @@ static HEARD_DB: Param = Param {
     range: (3.0, 40.0),
     why: "rise of any other microphone at the same time: millisecond levels of noise reach 6 dB over their median; what is more was heard there, and more excess is asked for",
 };
-static MIN_WHITENESS_DB: Param = Param {
+pub(super) static MIN_WHITENESS_DB: Param = Param {
     key: "rf_hit.min_whiteness_db",
     default: -7.8,
     unit: "dB",

@@ -3,21 +3,22 @@
 //! Fault: cloth moves on capsule, clip or cable.
 //! Signature: short scratches between 1 and 10 kHz that no other microphone hears as it would hear the wearer's own voice.
 //! Decision: per frame the level over what the other microphones predict (`unheard`), of most of the spectrum; voiced frames do
-//! not count. The mean of what exceeds 3 dB over 0.3 s has to reach `min_excess_db`. White bursts (as loud per third of an
-//! octave at 10 kHz as at 3 kHz), whistles, pulses of a phone and bursts that `rf_hit` reports are left to it.
+//! not count. The mean of what exceeds 3 dB over 0.3 s has to reach `min_excess_db`. Under words single strokes are told where
+//! they stand out above 8 kHz by `min_stroke_db` (`impulses`). White bursts (as loud per third of an octave at 10 kHz as at
+//! 3 kHz), whistles, pulses of a phone and bursts that `rf_hit` reports are left to it.
 //! Must not fire on: the wearer's voice, whisper, cough or laughter (another microphone follows them at a constant distance); sounds in the room; other microphones that are muted.
-//! Known misses: cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
+//! Known misses: soft cloth under the wearer's own loud speech; faint cloth below what the boom could hear; single-track takes.
 //! Source: detection practice for rustle (level against the prediction from the boom, per third octave and talker).
 
-use super::impulses::{Impulses, Span};
-use super::{link, rf_hit, unheard};
+use super::impulses::{Burst, Impulses, Span};
+use super::{dropout, link, rf_hit, unheard};
 use crate::compare::speech::runs;
 use crate::detect::hearing::{QUIET_DB, levels_db, mean_level_db, percentile};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::frames::bands_within;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
-use crate::units::power_db;
+use crate::units::{self, power_db};
 
 static MIN_EXCESS_DB: Param = Param {
     key: "rustle.min_excess_db",
@@ -25,6 +26,13 @@ static MIN_EXCESS_DB: Param = Param {
     unit: "dB",
     range: (0.2, 12.0),
     why: "mean over 0.3 s of what exceeds the prediction by more than 3 dB; speech stays below 0.5 dB, coughs, doors and single strokes beside a muffled pack reach 1.3",
+};
+static MIN_STROKE_DB: Param = Param {
+    key: "rustle.min_stroke_db",
+    default: 18.0,
+    unit: "dB",
+    range: (6.0, 40.0),
+    why: "above 8 kHz over what the other microphones allow: coughs, which come up by 7 dB within 2 ms, reach 11, faint strokes of the wearer's own steps 16; 3 dB less for a stroke that comes up by 12 dB",
 };
 static MERGE_S: Param = Param {
     key: "rustle.merge_s",
@@ -42,10 +50,10 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "Scratching, crunching or grinding, in strokes, mostly high.",
         usual_cause: "Fabric on the capsule, the clip or the cable; starch and synthetics; a hug.",
         do_now: "Re-seat the microphone and its cable before the next take; use the boom for the words concerned.",
-        measured_by: "Level from 1 to 10 kHz over what the other microphones predict from the wearer's own voice, every 20 ms.",
-        not_to_confuse: "Coughs, laughter, whispers, typing and doors are on other microphones, too. Cloth under loud speech is missed.",
+        measured_by: "Level from 1 to 10 kHz over what the other microphones predict from the wearer's own voice, every 20 ms; beside words from 8 to 16 kHz, every millisecond.",
+        not_to_confuse: "Coughs, laughter, whispers, typing and doors are on other microphones, too. Soft cloth under loud words is missed.",
     },
-    params: &[&MIN_EXCESS_DB, &MERGE_S],
+    params: &[&MIN_EXCESS_DB, &MIN_STROKE_DB, &MERGE_S],
     run: Run::Track(run),
 };
 
@@ -57,10 +65,37 @@ const UP_TO_DB: f64 = 12.0;
 /// Harmonicity from which a frame is voice.
 const VOICED: f32 = 0.7;
 
+/// Cloth before it becomes a finding.
+#[derive(Debug)]
+struct Cloth {
+    span: Span,
+    /// Over what the other microphones allow, dB.
+    excess_db: f64,
+    strokes: usize,
+    confidence: f64,
+    /// Level of what sticks out from 1 to 10 kHz, and that over the wearer's words, dB; not where only millisecond levels show it.
+    level_dbfs: f64,
+    over_speech_db: f64,
+    /// Positions of the microphones that do not hear it.
+    not_on: Vec<usize>,
+}
+
 fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     if view.track(track).role != Role::Lav || view.grid.frames < view.grid.frames_in(1.0) {
         return Vec::new();
     }
+    let mut found = stand_out(view, track);
+    let merge = units::samples(view.settings.get(&MERGE_S), view.grid.rate);
+    let mut beside = strokes(view, track, merge);
+    beside.retain(|new| !found.iter().any(|old| old.span.near(&new.span, merge)));
+    found.extend(beside);
+    found.sort_by_key(|cloth| cloth.span);
+    let told = found.into_iter().map(|cloth| finding(view, track, &cloth));
+    told.collect()
+}
+
+/// What stands out of the frames.
+fn stand_out(view: &TakeView<'_>, track: usize) -> Vec<Cloth> {
     let Some(unheard) = unheard::of(view, track) else {
         return Vec::new();
     };
@@ -101,8 +136,94 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         })
         .filter(|&(start, end)| !others_follow(view, track, &unheard.heard_by, &credit, start, end))
         .filter(|&(start, end)| !is_radio(view, track, grid.sample(start), grid.sample(end)))
-        .map(|(start, end)| finding(view, track, &unheard.heard_by, &credit, &mean, start, end))
+        .map(|(start, end)| {
+            let out = |f: &usize| credit[*f] > 0.0;
+            let levels = levels_db(&view.tracks[track], 1000.0, 10_000.0);
+            let speech = levels_db(&view.tracks[track], 60.0, 20_000.0);
+            let here = mean_level_db(&levels, (start..end).filter(out));
+            let own = mean_level_db(&speech, view.speech.own_frames(track).into_iter());
+            let strongest = mean[start..end].iter().copied().fold(0.0, f64::max);
+            let mask: Vec<bool> = (start..end).map(|f| out(&f)).collect();
+            Cloth {
+                span: Span {
+                    start: grid.sample(start),
+                    end: grid.sample(end),
+                },
+                excess_db: strongest + FROM_DB,
+                strokes: runs(&mask).len(),
+                confidence: match strongest {
+                    s if s >= 3.0 => 0.97,
+                    s if s >= 1.6 => 0.93,
+                    _ => 0.85,
+                },
+                level_dbfs: here,
+                over_speech_db: if own > QUIET_DB { here - own } else { f64::NAN },
+                not_on: unheard.heard_by.clone(),
+            }
+        })
         .collect()
+}
+
+/// Cloth beside a voice: frames drown in it, but above 8 kHz a voice leaves room between its consonants, and a stroke that only
+/// this microphone hears stands out there for some ten milliseconds.
+fn strokes(view: &TakeView<'_>, track: usize, merge: u64) -> Vec<Cloth> {
+    let all = Impulses::new(view);
+    let Some(place) = all.tracks.iter().position(|&t| t == track) else {
+        return Vec::new();
+    };
+    let rate = view.grid.rate;
+    let least_db = view.settings.get(&MIN_STROKE_DB);
+    let lightest_db = view.settings.get(&rf_hit::MIN_WHITENESS_DB);
+    let gaps = dropout::shadow(&all.gaps(place), rate);
+    let edge = units::samples(EDGE_S, rate);
+    let hits = rf_hit::hits(view, &all, place).iter().map(|hit| hit.span);
+    let known: Vec<Span> = gaps.into_iter().chain(hits).collect();
+    let mut found: Vec<Cloth> = Vec::new();
+    for burst in all.bursts(place) {
+        let explained = known.iter().any(|k| k.near(&burst.span, edge));
+        if !is_stroke(burst, least_db, lightest_db, rate) || explained {
+            continue;
+        }
+        match found.last_mut() {
+            Some(last) if last.span.near(&burst.span, merge) => {
+                last.span.end = burst.span.end;
+                last.strokes += 1;
+                last.excess_db = last.excess_db.max(burst.excess_db);
+            }
+            _ => found.push(Cloth {
+                span: burst.span,
+                excess_db: burst.excess_db,
+                strokes: 1,
+                confidence: 0.95,
+                level_dbfs: f64::NAN,
+                over_speech_db: f64::NAN,
+                not_on: all.tracks.iter().copied().filter(|&t| t != track).collect(),
+            }),
+        }
+    }
+    found
+}
+
+/// A stroke that comes up by so much within 2 ms has to stand out less, dB.
+const SHARP_RISE_DB: f64 = 12.0;
+const SHARP_RELIEF_DB: f64 = 3.0;
+/// Its shortest length, s, and the most that another microphone gets louder meanwhile, dB.
+const STROKE_S: f64 = 0.025;
+const STROKE_HEARD_DB: f64 = 6.0;
+/// 8-16 over 1-8 kHz, at least: the corners of a cut wave are darker, dB.
+const STROKE_DARKEST_DB: f64 = -15.0;
+/// What is closer to a dropout or to a hit belongs to it, s.
+const EDGE_S: f64 = 0.1;
+
+/// Whether a burst of the high band is a stroke of cloth. `least_db`: how far it has to stand out; `lightest_db`: what is whiter
+/// is radio.
+fn is_stroke(burst: &Burst, least_db: f64, lightest_db: f64, rate: u32) -> bool {
+    let sharp = burst.rise_db >= SHARP_RISE_DB;
+    let relief = if sharp { SHARP_RELIEF_DB } else { 0.0 };
+    burst.excess_db >= least_db - relief
+        && burst.heard_db < STROKE_HEARD_DB
+        && (STROKE_DARKEST_DB..lightest_db).contains(&burst.whiteness_db)
+        && burst.span.length() >= units::samples(STROKE_S, rate)
 }
 
 /// A stretch of which a burst of radio fills this share is that burst: its noise is as dull as cloth behind some receivers.
@@ -248,52 +369,30 @@ fn moving_mean(x: &[f64], width: usize) -> Vec<f64> {
         .collect()
 }
 
-fn finding(
-    view: &TakeView<'_>,
-    track: usize,
-    heard_by: &[usize],
-    credit: &[f64],
-    mean: &[f64],
-    start: usize,
-    end: usize,
-) -> Finding {
-    let grid = view.grid;
-    let levels = levels_db(&view.tracks[track], 1000.0, 10_000.0);
-    let speech = levels_db(&view.tracks[track], 60.0, 20_000.0);
-    let here = mean_level_db(&levels, (start..end).filter(|&f| credit[f] > 0.0));
-    let own = mean_level_db(&speech, view.speech.own_frames(track).into_iter());
-    let strongest = mean[start..end].iter().copied().fold(0.0, f64::max);
-    let strokes = runs(
-        &credit[start..end]
-            .iter()
-            .map(|&c| c > 0.0)
-            .collect::<Vec<_>>(),
-    )
-    .len();
-    let on_a_line = view
-        .speech
-        .own_within(track, grid.sample(start), grid.sample(end));
-    let length = (end - start) as f64 / grid.frames_per_s();
-    let confidence = match strongest {
-        s if s >= 3.0 => 0.97,
-        s if s >= 1.6 => 0.93,
-        _ => 0.85,
-    };
-    let others: Vec<usize> = heard_by.iter().map(|&m| view.track(m).index).collect();
-    view.finding("rustle", track, grid.sample(start), grid.sample(end))
-        .severity(if on_a_line { Severity::Fault } else { Severity::Caution })
-        .confidence(confidence)
+fn finding(view: &TakeView<'_>, track: usize, cloth: &Cloth) -> Finding {
+    let Span { start, end } = cloth.span;
+    let length = units::seconds(end - start, view.grid.rate).max(0.1);
+    let others: Vec<usize> = (cloth.not_on.iter())
+        .map(|&m| view.track(m).index)
+        .collect();
+    view.finding("rustle", track, start, end)
+        .severity(if view.speech.own_within(track, start, end) {
+            Severity::Fault
+        } else {
+            Severity::Caution
+        })
+        .confidence(cloth.confidence)
         .origin(Origin::ThisMic)
-        .number("excess_db", strongest + FROM_DB, 1)
-        .number("level_1k_10k_dbfs", here, 1)
-        .number("level_re_speech_db", if own > QUIET_DB { here - own } else { f64::NAN }, 1)
-        .fact("stroke_count", strokes)
+        .number("excess_db", cloth.excess_db, 1)
+        .number("level_1k_10k_dbfs", cloth.level_dbfs, 1)
+        .number("level_re_speech_db", cloth.over_speech_db, 1)
+        .fact("stroke_count", cloth.strokes)
         .fact("not_on", others)
         .says(
             format!(
                 "{}: cloth or contact noise for {length:.1} s, at least {:.0} dB over what the other microphones hear.",
                 view.track(track).label(),
-                strongest + FROM_DB
+                cloth.excess_db
             ),
             "Re-seat the microphone and its cable; use the boom for the words concerned.",
         )
@@ -336,6 +435,30 @@ mod tests {
         assert!(is_cloth(5, 1, -6.0, 2.1), "one strong stroke");
         assert!(is_cloth(4, 2, -6.0, 2.5), "two short strokes");
         assert!(!is_cloth(4, 2, -6.0, 1.5), "two faint ones, a cough");
+    }
+
+    #[test]
+    fn strokes_are_dark_bursts_that_nobody_else_hears() {
+        let burst = |excess_db, heard_db, whiteness_db, rise_db, ms: u64| Burst {
+            span: Span {
+                start: 4800,
+                end: 4800 + 48 * ms,
+            },
+            excess_db,
+            heard_db,
+            heard_rise_db: heard_db,
+            whiteness_db,
+            rise_db,
+            level_dbfs: -50.0,
+        };
+        let stroke = |b: Burst| is_stroke(&b, 18.0, -7.8, 48_000);
+        assert!(stroke(burst(19.0, 2.0, -10.0, 6.0, 40)));
+        assert!(stroke(burst(16.0, 2.0, -10.0, 13.0, 40)), "sharp");
+        assert!(!stroke(burst(16.0, 2.0, -10.0, 6.0, 40)), "faint");
+        assert!(!stroke(burst(30.0, 8.0, -10.0, 13.0, 40)), "heard");
+        assert!(!stroke(burst(30.0, 2.0, -6.0, 13.0, 40)), "radio");
+        assert!(!stroke(burst(30.0, 2.0, -30.0, 25.0, 40)), "a cut wave");
+        assert!(!stroke(burst(30.0, 2.0, -10.0, 25.0, 10)), "a click");
     }
 
     #[test]
