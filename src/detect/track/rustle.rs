@@ -73,9 +73,8 @@ struct Cloth {
     excess_db: f64,
     strokes: usize,
     confidence: f64,
-    /// Level of what sticks out from 1 to 10 kHz, and that over the wearer's words, dB; not where only millisecond levels show it.
-    level_dbfs: f64,
-    over_speech_db: f64,
+    /// Evidence on its level, in dB.
+    levels: Vec<(&'static str, f64)>,
     /// Positions of the microphones that do not hear it.
     not_on: Vec<usize>,
 }
@@ -142,6 +141,7 @@ fn stand_out(view: &TakeView<'_>, track: usize) -> Vec<Cloth> {
             let speech = levels_db(&view.tracks[track], 60.0, 20_000.0);
             let here = mean_level_db(&levels, (start..end).filter(out));
             let own = mean_level_db(&speech, view.speech.own_frames(track).into_iter());
+            let over_speech = if own > QUIET_DB { here - own } else { f64::NAN };
             let strongest = mean[start..end].iter().copied().fold(0.0, f64::max);
             let mask: Vec<bool> = (start..end).map(|f| out(&f)).collect();
             Cloth {
@@ -156,8 +156,10 @@ fn stand_out(view: &TakeView<'_>, track: usize) -> Vec<Cloth> {
                     s if s >= 1.6 => 0.93,
                     _ => 0.85,
                 },
-                level_dbfs: here,
-                over_speech_db: if own > QUIET_DB { here - own } else { f64::NAN },
+                levels: vec![
+                    ("level_1k_10k_dbfs", here),
+                    ("level_re_speech_db", over_speech),
+                ],
                 not_on: unheard.heard_by.clone(),
             }
         })
@@ -195,8 +197,7 @@ fn strokes(view: &TakeView<'_>, track: usize, merge: u64) -> Vec<Cloth> {
                 excess_db: burst.excess_db,
                 strokes: 1,
                 confidence: 0.95,
-                level_dbfs: f64::NAN,
-                over_speech_db: f64::NAN,
+                levels: vec![("level_8k_16k_dbfs", burst.level_dbfs)],
                 not_on: all.tracks.iter().copied().filter(|&t| t != track).collect(),
             }),
         }
@@ -375,7 +376,11 @@ fn finding(view: &TakeView<'_>, track: usize, cloth: &Cloth) -> Finding {
     let others: Vec<usize> = (cloth.not_on.iter())
         .map(|&m| view.track(m).index)
         .collect();
-    view.finding("rustle", track, start, end)
+    let draft = view.finding("rustle", track, start, end);
+    let draft = draft.number("excess_db", cloth.excess_db, 1);
+    let levels = cloth.levels.iter();
+    levels
+        .fold(draft, |draft, &(name, level)| draft.number(name, level, 1))
         .severity(if view.speech.own_within(track, start, end) {
             Severity::Fault
         } else {
@@ -383,9 +388,6 @@ fn finding(view: &TakeView<'_>, track: usize, cloth: &Cloth) -> Finding {
         })
         .confidence(cloth.confidence)
         .origin(Origin::ThisMic)
-        .number("excess_db", cloth.excess_db, 1)
-        .number("level_1k_10k_dbfs", cloth.level_dbfs, 1)
-        .number("level_re_speech_db", cloth.over_speech_db, 1)
         .fact("stroke_count", cloth.strokes)
         .fact("not_on", others)
         .says(

@@ -174,6 +174,23 @@ fn cloth_on_a_body_microphone_is_rustle_and_a_cough_is_not() {
     assert_silent(&check(&scene.render()), "rustle");
 }
 
+/// Frames drown in the words; above 8 kHz single strokes do not.
+#[test]
+fn cloth_far_below_the_words_is_told_by_its_strokes() {
+    for seed in [37, 41] {
+        let mut rendered = take(20.0, seed);
+        let at = rendered.lines_of(0)[1].0 + 0.3;
+        rendered.rustle(1, at, 1.2, -16.0);
+        let checked = check(&rendered);
+        assert_found(&checked, "rustle", 2, at, at + 1.2, 0.0);
+        let found = alarms(&checked, "rustle");
+        assert!(found.iter().all(|f| f.tracks == [2]));
+        let level = |f: &&model::Finding| f.evidence.contains_key("level_8k_16k_dbfs");
+        assert!(found.iter().all(level));
+        assert_silent(&check(&take(20.0, seed)), "rustle");
+    }
+}
+
 #[test]
 fn a_capsule_that_slips_is_muffled_from_there_on() {
     let mut rendered = take(30.0, 38);
