@@ -25,6 +25,13 @@ static MIN_LINE_DB: Param = Param {
     range: (3.0, 60.0),
     why: "over the background in 1 Hz; a single line of noise reaches 11 dB by chance in long takes",
 };
+static MIN_LONE_DB: Param = Param {
+    key: "hum.min_lone_db",
+    default: 17.0,
+    unit: "dB",
+    range: (3.0, 60.0),
+    why: "over the background in 1 Hz, for one line alone that is no low multiple of the public mains: notes that return and slow voices reach 15 dB, lamps and supplies had 21 and more",
+};
 static MIN_SERIES_DB: Param = Param {
     key: "hum.min_series_db",
     default: 5.0,
@@ -51,7 +58,7 @@ pub static DETECTOR: Detector = Detector {
         measured_by: "Long spectra (2.7 s below 900 Hz, 0.7 s above): lines that keep frequency and level, over the background in 1 Hz.",
         not_to_confuse: "Voices, music and fans that drift are not reported. Tones shorter than five seconds are missed.",
     },
-    params: &[&MIN_LINE_DB, &MIN_SERIES_DB, &MIN_S],
+    params: &[&MIN_LINE_DB, &MIN_LONE_DB, &MIN_SERIES_DB, &MIN_S],
     run: Run::Take(run),
 };
 
@@ -71,26 +78,51 @@ struct Line {
     mains: bool,
 }
 
+/// What lines need: see the parameters.
+#[derive(Debug, Clone, Copy)]
+struct Least {
+    line_db: f64,
+    lone_db: f64,
+    series_db: f64,
+    length_s: f64,
+}
+
+impl Least {
+    fn of(value: impl Fn(&Param) -> f64) -> Least {
+        Least {
+            line_db: value(&MIN_LINE_DB),
+            lone_db: value(&MIN_LONE_DB),
+            series_db: value(&MIN_SERIES_DB),
+            length_s: value(&MIN_S),
+        }
+    }
+}
+
+/// Lowest multiples of the mains that a line alone is taken for, and how far public grids stray (EN 50160: 0.1 % as a rule).
+const LONE_ORDERS: std::ops::RangeInclusive<f64> = 1.0..=4.0;
+const PUBLIC_STRAY: f64 = 0.001;
+
+/// Whether a frequency is a low multiple of the public mains.
+fn of_public_mains(hz: f64) -> bool {
+    MAINS_HZ.iter().any(|mains| {
+        let order = (hz / mains).round();
+        LONE_ORDERS.contains(&order) && (hz / order / mains - 1.0).abs() <= PUBLIC_STRAY
+    })
+}
+
 /// All lines of a track that count.
-fn lines_of(
-    lines: &Lines,
-    min_line_db: f64,
-    min_series_db: f64,
-    min_s: f64,
-    rate: u32,
-    samples: u64,
-) -> Vec<Line> {
+fn lines_of(lines: &Lines, least: Least, rate: u32, samples: u64) -> Vec<Line> {
     let low = Steadiness {
         within_hz: 0.06,
         least_spectra: 4,
-        least_s: min_s,
+        least_s: least.length_s,
         most_spread_db: 2.5,
         least_share: 0.75,
     };
     let high = Steadiness {
         within_hz: 0.4,
         least_spectra: 7,
-        least_s: min_s,
+        least_s: least.length_s,
         most_spread_db: 2.0,
         least_share: 0.75,
     };
@@ -101,18 +133,22 @@ fn lines_of(
         .into_iter()
         .filter_map(|line| {
             let in_series = base.is_some_and(|base| fits(line.hz, base));
-            (stands_still(&line, min_line_db, bin_hz(lines, line.hz), rate)
-                || in_series && line.over_background_db >= min_series_db)
+            (stands_still(&line, least.line_db, bin_hz(lines, line.hz), rate)
+                || in_series && line.over_background_db >= least.series_db)
                 .then_some(Line {
                     line,
                     mains: in_series,
                 })
         })
         .collect();
-    // A line on a multiple of the mains that has no company is a line like any other.
+    // A line on a multiple of the mains that has no company is a line like any other, but for the lowest.
     let lines: Vec<SteadyLine> = found.iter().map(|l| l.line.clone()).collect();
     let alone = distinct(&lines).len() < 2;
-    if alone && lines.iter().all(|l| l.over_background_db < min_line_db) {
+    let faint = |l: &SteadyLine| {
+        let mains = of_public_mains(l.hz);
+        l.over_background_db < if mains { least.line_db } else { least.lone_db }
+    };
+    if alone && lines.iter().all(faint) {
         return Vec::new();
     }
     found
@@ -226,9 +262,7 @@ fn own_lines(view: &TakeView<'_>, track: usize) -> Vec<Line> {
     let set = |p: &Param| view.settings.get(p);
     lines_of(
         &view.tracks[track].lines,
-        set(&MIN_LINE_DB),
-        set(&MIN_SERIES_DB),
-        set(&MIN_S),
+        Least::of(set),
         view.grid.rate,
         view.grid.samples,
     )
@@ -352,14 +386,7 @@ fn distinct(lines: &[SteadyLine]) -> Vec<SteadyLine> {
 
 /// Base of a mains series or frequency of the strongest steady line of a track, Hz; `None` without one. For the measurements.
 pub fn hum_hz(lines: &Lines, rate: u32, samples: u64) -> Option<f64> {
-    let all = lines_of(
-        lines,
-        MIN_LINE_DB.default,
-        MIN_SERIES_DB.default,
-        MIN_S.default,
-        rate,
-        samples,
-    );
+    let all = lines_of(lines, Least::of(|p| p.default), rate, samples);
     let steady: Vec<SteadyLine> = all.iter().map(|l| l.line.clone()).collect();
     if all.iter().any(|l| l.mains)
         && let Some(base) = mains_base(&steady)
@@ -388,6 +415,17 @@ mod tests {
             end: 480_000,
             seen: 10,
             share: 1.0,
+        }
+    }
+
+    /// EN 50160: 50 Hz within 1 % 99.5 % of a year; interconnected grids keep far closer (common practice, no source).
+    #[test]
+    fn a_lone_line_is_mains_only_on_a_low_multiple() {
+        for hz in [50.0, 100.02, 149.9, 60.03, 240.0] {
+            assert!(of_public_mains(hz), "{hz}");
+        }
+        for hz in [47.0, 100.18, 35.0, 309.0, 3000.0] {
+            assert!(!of_public_mains(hz), "{hz}");
         }
     }
 

@@ -579,12 +579,14 @@ const EVERY: usize = 100;
 /// A step may belong to a gap when both bands are this far below the background, in half dB.
 const BELOW: u8 = 10;
 /// Steps near the limit that do not end a gap, at most.
-const BRIDGED: usize = 2;
+const BRIDGED: usize = 5;
 /// Both bands together have to be this far below in the middle of a gap, in half dB; where a sound breaks off and comes back
-/// by so much at once, the lower figure is enough.
+/// by so much at once, a lower figure is enough; over so many steps hiss that scatters reads to a decibel, and one lower still is.
 const GONE: i32 = 30;
 const GONE_FROM_SOUND: i32 = 24;
 const BREAKS_OFF: i32 = 60;
+const GONE_LONG: i32 = 22;
+const LONG: usize = 30;
 
 impl Background {
     fn of(fine: &Fine) -> Background {
@@ -646,7 +648,9 @@ impl Background {
                     .map(|codes| i32::from(Fine::rank(codes, a as i64, b as i64, 0.5)));
                 let depth = [0, 1].map(|n| i32::from(self.near[n][a / EVERY]) - inside[n]);
                 let under = [0, 1].map(|n| i32::from(self.lowest[n]) - inside[n]);
-                let least = if breaks_off(&fine.mid, a, b) {
+                let least = if b - a >= LONG {
+                    GONE_LONG
+                } else if breaks_off(&fine.mid, a, b) {
                     GONE_FROM_SOUND
                 } else {
                     GONE

@@ -11,6 +11,7 @@
 
 use std::cell::LazyCell;
 
+use super::dead_track;
 use crate::compare::speech::{correlation, runs, wide};
 use crate::detect::hearing::{QUIET_DB, floor_db, levels_db, mean_level_db, percentile, voice_db};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
@@ -86,11 +87,15 @@ pub(crate) struct Lows {
 
 fn lows<'a>(view: &'a TakeView<'_>, track: usize) -> &'a Lows {
     let per_s = view.grid.frames_per_s();
-    let look = || look_below(&view.tracks[track], per_s);
+    let look = || {
+        let dead = dead_track::dead_frames(view, track);
+        look_below(&view.tracks[track], &dead, per_s)
+    };
     view.known.tracks[track].lows.get_or_init(look)
 }
 
-fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
+/// `dead`: stretches of frames in which the microphone is off.
+fn look_below(measures: &TrackMeasures, dead: &[(usize, usize)], per_s: f64) -> Lows {
     let over = levels_db(measures, 60.0, 500.0)
         .into_iter()
         .zip(floor_db(measures, 60.0, 500.0));
@@ -102,8 +107,15 @@ fn look_below(measures: &TrackMeasures, per_s: f64) -> Lows {
     let opening = ((OPENING_S * per_s) as usize).min(slow.len() / 3).max(1);
     // Six seconds of wind without a lull lift the opened background; the quiet fifth of the take holds it down.
     // Digital silence and what is left of a microphone that died are no background.
-    let top = percentile(&wide(&slow), 0.9) as f32;
-    let mut alive = wide(&slow);
+    let lives = |f: &usize| !dead.iter().any(|(start, end)| (start..end).contains(&f));
+    let mut alive: Vec<f64> = (0..slow.len())
+        .filter(lives)
+        .map(|f| f64::from(slow[f]))
+        .collect();
+    if alive.is_empty() {
+        alive = wide(&slow);
+    }
+    let top = percentile(&alive, 0.9) as f32;
     alive.retain(|&l| l > f64::from(top) - ALIVE_DB);
     let quiet = (percentile(&alive, 0.2) + 6.0) as f32;
     let lowest = percentile(&alive, 0.05) as f32;

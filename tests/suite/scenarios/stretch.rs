@@ -224,6 +224,8 @@ fn a_dead_pack_is_found_and_a_silent_actor_is_not() {
         let found = alarms(&checked, "dead_track");
         assert_eq!(found.len(), 1);
         assert!((start(&found) - from).abs() < 0.1, "{}", start(&found));
+        // What is left of it is no background that the rest could rumble over.
+        assert_silent(&checked, "rumble");
     }
     // It dies within a word: the jump from its last sample is no fault of its own.
     let mut rendered = take(24.0, 40);
