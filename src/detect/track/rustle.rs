@@ -177,12 +177,15 @@ fn strokes(view: &TakeView<'_>, track: usize, merge: u64) -> Vec<Cloth> {
     let least_db = view.settings.get(&MIN_STROKE_DB);
     let lightest_db = view.settings.get(&rf_hit::MIN_WHITENESS_DB);
     let gaps = dropout::shadow(&all.gaps(place), rate);
-    let edge = units::samples(EDGE_S, rate);
-    let hits = rf_hit::hits(view, &all, place).iter().map(|hit| hit.span);
-    let known: Vec<Span> = gaps.into_iter().chain(hits).collect();
+    let (edge, trouble) = (
+        units::samples(EDGE_S, rate),
+        units::samples(TROUBLE_S, rate),
+    );
+    let hits = rf_hit::hits(view, &all, place);
     let mut found: Vec<Cloth> = Vec::new();
     for burst in all.bursts(place) {
-        let explained = known.iter().any(|k| k.near(&burst.span, edge));
+        let explained = gaps.iter().any(|gap| gap.near(&burst.span, edge))
+            || hits.iter().any(|hit| hit.span.near(&burst.span, trouble));
         if !is_stroke(burst, least_db, lightest_db, rate) || explained {
             continue;
         }
@@ -213,8 +216,10 @@ const STROKE_S: f64 = 0.025;
 const STROKE_HEARD_DB: f64 = 6.0;
 /// 8-16 over 1-8 kHz, at least: the corners of a cut wave are darker, dB.
 const STROKE_DARKEST_DB: f64 = -15.0;
-/// What is closer to a dropout or to a hit belongs to it, s.
+/// What is closer to a dropout belongs to it, s.
 const EDGE_S: f64 = 0.1;
+/// So close to a hit the link is in trouble: its noise beside a word is as dark as cloth, s.
+const TROUBLE_S: f64 = 8.0;
 
 /// Whether a burst of the high band is a stroke of cloth. `least_db`: how far it has to stand out; `lightest_db`: what is whiter
 /// is radio.
