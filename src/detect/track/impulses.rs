@@ -204,14 +204,12 @@ impl Impulses<'_> {
 
     /// Whether two tracks carry one signal at two gains: millisecond levels of two microphones scatter by far more.
     fn same_signal(&self, a: usize, b: usize) -> bool {
-        let (x, y) = (&self.fine(a).mid, &self.fine(b).mid);
-        let loud = Fine::rank(x, 0, x.len() as i64, 0.7);
-        let differences: Vec<i32> = x
-            .iter()
-            .zip(y.iter())
-            .step_by(7)
-            .filter(|&(u, _)| u >= loud && u > 0)
-            .map(|(u, v)| i32::from(u) - i32::from(v))
+        let (x, y) = (self.fine(a).mid.all(), self.fine(b).mid.all());
+        let loud = fine::rank(&x, 0.7);
+        let some = x.iter().zip(y.iter()).step_by(7);
+        let differences: Vec<i32> = some
+            .filter(|&(&u, _)| u >= loud && u > 0)
+            .map(|(&u, &v)| i32::from(u) - i32::from(v))
             .collect();
         if differences.len() < 100 {
             return false;

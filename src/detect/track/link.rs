@@ -1,9 +1,9 @@
-//! Radio that lasts: the noise of a receiver without a carrier, whistles of carriers that beat, pulses of a phone. Part of
-//! `rf_hit`; `rustle` leaves them out.
+//! Radio that fills frames: the noise of a receiver without a carrier, bursts of white noise, whistles of carriers that beat,
+//! pulses of a phone. Part of `rf_hit`; `rustle` leaves them out.
 //!
 //! Each is read from frames of 20 ms in which a body microphone carries what no other microphone predicts. Noise of a receiver
-//! is even from 2 to 16 kHz, a whistle is one third of an octave alone, a phone's pulses are a tone at the rate of its frames
-//! (60/13 ms, 3GPP TS 45.002) with all its multiples. What stands still for seconds is `hum`.
+//! is even from 2 to 16 kHz, a burst white, a whistle is one third of an octave alone, a phone's pulses are a tone at the rate
+//! of its frames (60/13 ms, 3GPP TS 45.002) with all its multiples. What stands still for seconds is `hum`.
 
 use super::hum;
 use super::impulses::Span;

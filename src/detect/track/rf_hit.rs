@@ -6,8 +6,8 @@
 //! **Decision.** Per millisecond the best of the other microphones, heard 14 ms earlier to 30 ms later, says how loud a sound
 //! on this track usually is: its level, lined up, plus the lead that this track has over it at 85 of 100 loud moments. What
 //! exceeds that by 17 dB, rises fast, is white and was heard nowhere is a hit. Noise of a fading link is told from cloth by its
-//! even spectrum from 2 to 16 kHz without lows, at less. What lasts longer (an open receiver, whistles, pulses of a phone) is read
-//! from frames of 20 ms (`link`). Blocks of zeros and copies amid garbage are an error burst of a digital link.
+//! even spectrum from 2 to 16 kHz without lows, at less. What fills frames of 20 ms (white bursts, an open receiver, whistles,
+//! pulses of a phone) is read from them (`link`). Blocks of zeros and copies amid garbage are an error burst of a digital link.
 //! **Must not fire on** slates, claps, doors, steps, keyboards, consonants (the other microphones hear them), rustle (not
 //! white, slow), joints and pops (`click`), the edges of gaps (`dropout`).
 //! **Known misses.** Weak hits under loud words, whistles above 7 kHz; a track without any other microphone beside it.

@@ -177,16 +177,15 @@ fn strokes(view: &TakeView<'_>, track: usize, merge: u64) -> Vec<Cloth> {
     let least_db = view.settings.get(&MIN_STROKE_DB);
     let lightest_db = view.settings.get(&rf_hit::MIN_WHITENESS_DB);
     let gaps = dropout::shadow(&all.gaps(place), rate);
-    let (edge, trouble) = (
-        units::samples(EDGE_S, rate),
-        units::samples(TROUBLE_S, rate),
-    );
+    let [edge, trouble] = [EDGE_S, TROUBLE_S].map(|s| units::samples(s, rate));
     let hits = rf_hit::hits(view, &all, place);
     let mut found: Vec<Cloth> = Vec::new();
     for burst in all.bursts(place) {
-        let explained = gaps.iter().any(|gap| gap.near(&burst.span, edge))
-            || hits.iter().any(|hit| hit.span.near(&burst.span, trouble));
-        if !is_stroke(burst, least_db, lightest_db, rate) || explained {
+        let explained = || {
+            gaps.iter().any(|gap| gap.near(&burst.span, edge))
+                || hits.iter().any(|hit| hit.span.near(&burst.span, trouble))
+        };
+        if !is_stroke(burst, least_db, lightest_db, rate) || explained() {
             continue;
         }
         match found.last_mut() {
