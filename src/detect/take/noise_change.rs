@@ -616,7 +616,7 @@ fn finding(view: &TakeView<'_>, group: &Shared, step: usize, next: Option<usize>
         .unwrap_or(group.on[0].1);
     let change = largest.db();
     let confidence = match (tracks.len(), change.abs()) {
-        (1, _) => 0.7,
+        (1, _) => 0.85,
         (_, c) if c >= 5.0 => 0.96,
         _ => 0.88,
     };
