@@ -1010,22 +1010,19 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize], talks: &[bool]) -> Vec
         let measured = segments.iter().filter(|s| s.delay_s.is_some());
         measured.filter(|s| s.talker == talker).collect()
     };
-    let most = |talkers: &mut dyn Iterator<Item = Option<usize>>| -> Vec<&'a Segment> {
-        let all = talkers.map(of);
-        let most = all.max_by(|x, y| weight(x).total_cmp(&weight(y)));
-        most.unwrap_or_default()
-    };
     // At somebody else's body microphone reflections are as high as the voice itself: one faint phrase alone may be any of them.
-    let clear = |talker: &Option<usize>| {
-        let own = of(*talker);
+    let clear = |own: &Vec<&Segment>| {
         owners.len() < 2 || own.len() > 1 || own.iter().any(|s| s.coherence >= LONE_COHERENCE)
     };
-    if owners.is_empty() {
-        most(&mut (0..talks.len()).map(Some).chain([None]))
+    let talkers: Vec<Option<usize>> = if owners.is_empty() {
+        (0..talks.len()).map(Some).chain([None]).collect()
     } else {
         let speaking = owners.iter().copied().filter(|&t| talks[t]);
-        most(&mut speaking.map(Some).filter(clear))
-    }
+        speaking.map(Some).collect()
+    };
+    let all = talkers.into_iter().map(of).filter(clear);
+    all.max_by(|x, y| weight(x).total_cmp(&weight(y)))
+        .unwrap_or_default()
 }
 
 /// Coherence from which one phrase is enough for the delay between the body microphones of two people.

@@ -98,16 +98,23 @@ impl Least {
     }
 }
 
-/// Lowest multiples of the mains that a line alone is taken for, and how far public grids stray (EN 50160: 0.1 % as a rule).
+/// Lowest multiples of the mains that a line alone is taken for, and how far public grids stray (0.1 %: common practice, no
+/// source; EN 50160 allows 1 %).
 const LONE_ORDERS: std::ops::RangeInclusive<f64> = 1.0..=4.0;
 const PUBLIC_STRAY: f64 = 0.001;
 
 /// Whether a frequency is a low multiple of the public mains.
 fn of_public_mains(hz: f64) -> bool {
-    MAINS_HZ.iter().any(|mains| {
-        let order = (hz / mains).round();
-        LONE_ORDERS.contains(&order) && (hz / order / mains - 1.0).abs() <= PUBLIC_STRAY
-    })
+    let lone = |mains: &f64| {
+        multiple(hz, *mains, PUBLIC_STRAY).is_some_and(|order| LONE_ORDERS.contains(&order))
+    };
+    MAINS_HZ.iter().any(lone)
+}
+
+/// Which multiple of the mains a frequency is, that frequency straying by a share; `None` where it is none.
+fn multiple(hz: f64, mains: f64, stray: f64) -> Option<f64> {
+    let order = (hz / mains).round();
+    (order >= 1.0 && (hz / order / mains - 1.0).abs() <= stray).then_some(order)
 }
 
 /// All lines of a track that count.
@@ -190,18 +197,17 @@ fn mains_base(lines: &[SteadyLine]) -> Option<f64> {
     let mut best: Option<(f64, f64)> = None;
     for line in lines {
         for mains in MAINS_HZ {
-            let order = (line.hz / mains).round();
-            if !(1.0..=16.0).contains(&order) || (line.hz / order / mains - 1.0).abs() > MAINS_STRAY
-            {
+            let Some(order) = multiple(line.hz, mains, MAINS_STRAY).filter(|&o| o <= 16.0) else {
                 continue;
-            }
+            };
             let base = line.hz / order;
             let members: Vec<&SteadyLine> = lines.iter().filter(|l| fits(l.hz, base)).collect();
             let score: f64 = members
                 .iter()
                 .map(|l| l.over_background_db.clamp(0.0, 20.0))
                 .sum();
-            let alone = members.len() < 2 && (order > 4.0 || line.over_background_db < 8.0);
+            let alone = members.len() < 2
+                && !(LONE_ORDERS.contains(&order) && line.over_background_db >= 8.0);
             if !alone && best.is_none_or(|(s, _)| score > s) {
                 best = Some((score, base));
             }

@@ -68,6 +68,28 @@ pub(crate) struct Burst {
     pub(crate) level_dbfs: f64,
 }
 
+#[cfg(test)]
+impl Burst {
+    /// One from sample 0 to `end` that a test judges; the other microphones rise by as much as they get louder.
+    pub(super) fn made(
+        end: u64,
+        excess_db: f64,
+        whiteness_db: f64,
+        rise_db: f64,
+        heard_db: f64,
+    ) -> Burst {
+        Burst {
+            span: Span { start: 0, end },
+            excess_db,
+            heard_db,
+            heard_rise_db: heard_db,
+            whiteness_db,
+            rise_db,
+            level_dbfs: -50.0,
+        }
+    }
+}
+
 /// Why signal is missing.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Cause {
@@ -198,6 +220,11 @@ impl Shared {
 }
 
 impl Impulses<'_> {
+    /// Position in `tracks` of a track of the take; `None` where it is not judged.
+    pub(crate) fn place(&self, track: usize) -> Option<usize> {
+        self.tracks.iter().position(|&t| t == track)
+    }
+
     fn fine(&self, t: usize) -> &Fine {
         &self.view.tracks[self.tracks[t]].fine
     }

@@ -565,15 +565,7 @@ mod tests {
     use super::*;
 
     fn burst(excess_db: f64, whiteness_db: f64, rise_db: f64, heard_db: f64) -> Burst {
-        Burst {
-            span: Span { start: 0, end: 48 },
-            excess_db,
-            heard_db,
-            heard_rise_db: heard_db,
-            whiteness_db,
-            rise_db,
-            level_dbfs: -50.0,
-        }
+        Burst::made(48, excess_db, whiteness_db, rise_db, heard_db)
     }
 
     #[test]

@@ -170,7 +170,7 @@ fn stand_out(view: &TakeView<'_>, track: usize) -> Vec<Cloth> {
 /// this microphone hears stands out there for some ten milliseconds.
 fn strokes(view: &TakeView<'_>, track: usize, merge: u64) -> Vec<Cloth> {
     let all = Impulses::new(view);
-    let Some(place) = all.tracks.iter().position(|&t| t == track) else {
+    let Some(place) = all.place(track) else {
         return Vec::new();
     };
     let rate = view.grid.rate;
@@ -242,8 +242,9 @@ fn is_radio(view: &TakeView<'_>, track: usize, start: u64, end: u64) -> bool {
         let shared = span.end.min(end).saturating_sub(span.start.max(start));
         shared as f64 >= RADIO_SHARE * (end - start) as f64
     };
-    let place = all.tracks.iter().position(|&t| t == track);
-    let hits = place.map_or(&[][..], |t| rf_hit::hits(view, &all, t));
+    let hits = all
+        .place(track)
+        .map_or(&[][..], |t| rf_hit::hits(view, &all, t));
     hits.iter().any(|hit| fills(&hit.span))
 }
 
@@ -445,17 +446,8 @@ mod tests {
 
     #[test]
     fn strokes_are_dark_bursts_that_nobody_else_hears() {
-        let burst = |excess_db, heard_db, whiteness_db, rise_db, ms: u64| Burst {
-            span: Span {
-                start: 4800,
-                end: 4800 + 48 * ms,
-            },
-            excess_db,
-            heard_db,
-            heard_rise_db: heard_db,
-            whiteness_db,
-            rise_db,
-            level_dbfs: -50.0,
+        let burst = |excess_db, heard_db, whiteness_db, rise_db, ms: u64| {
+            Burst::made(48 * ms, excess_db, whiteness_db, rise_db, heard_db)
         };
         let stroke = |b: Burst| is_stroke(&b, 18.0, -7.8, 48_000);
         assert!(stroke(burst(19.0, 2.0, -10.0, 6.0, 40)));
