@@ -286,13 +286,13 @@ fn others_follow(
 /// link is white (+5 dB), cloth falls with frequency (-3 dB and lower). Bursts that fill less than `SHORT_S` need the lower one.
 const MOST_COLOUR_DB: f64 = 0.0;
 const MOST_COLOUR_SHORT_DB: f64 = -2.6;
-const SHORT_S: f64 = 0.16;
+const SHORT_S: f64 = 0.24;
 /// A single stroke that fills less may be a click, which reaches three or four frames. A row of strokes that fills less is two
 /// clicks.
 const LEAST_S: f64 = 0.1;
 const LEAST_ROW_S: f64 = 0.05;
 
-/// Largest mean over 0.3 s, dB, that what fills less than `SHORT_S` needs: a cough beside music reaches 1.5.
+/// Largest mean over 0.3 s, dB, that what fills less than `SHORT_S` needs: a cough reaches 1.8.
 const LEAST_SHORT_DB: f64 = 2.0;
 
 /// A stretch that sticks out.
@@ -434,7 +434,8 @@ mod tests {
             stretch.is_cloth(50.0)
         };
         assert!(is_cloth(20, 1, -6.0, 1.5));
-        assert!(is_cloth(8, 1, -4.0, 1.5));
+        assert!(is_cloth(12, 1, -4.0, 1.5));
+        assert!(!is_cloth(8, 1, -4.0, 1.8), "a cough");
         assert!(!is_cloth(20, 1, 4.0, 6.0), "splat");
         assert!(!is_cloth(5, 2, -2.0, 6.0), "crackle of a fading link");
         assert!(!is_cloth(4, 1, -6.0, 6.0), "a click");
