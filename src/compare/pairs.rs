@@ -780,7 +780,7 @@ pub struct PairMeasures {
     pub cells: PairCells,
     /// Stretches of one talker alone.
     pub segments: Vec<Segment>,
-    /// Median over the stretches that count; positive: b later.
+    /// Median over the phrases of one talker; positive: b later. `None` where too few of them could be measured.
     pub delay_s: Option<f64>,
     /// Half the distance between the 16th and 84th percentile of those stretches.
     pub spread_s: Option<f64>,
@@ -904,7 +904,11 @@ fn measure_pair(
         .filter_map(|solo| segment(&cells, solo, far_sign(solo.talker)))
         .collect();
     let counted = counted(&segments, &owners, talks);
-    let (lengths, delays) = phrase_delays(&counted, speech);
+    let (lengths, delays) = if stands_for_the_rest(&counted, &segments) {
+        phrase_delays(&counted, speech)
+    } else {
+        Default::default()
+    };
     let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
     let all = log_odds(&cells, speech, &anybody);
     // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
@@ -1025,6 +1029,18 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize], talks: &[bool]) -> Vec
         .unwrap_or_default()
 }
 
+/// Whether enough of what a talker says alone could be measured.
+fn stands_for_the_rest(measured: &[&Segment], segments: &[Segment]) -> bool {
+    let Some(talker) = measured.first().map(|s| s.talker) else {
+        return false;
+    };
+    let length_s = |s: &Segment| s.end_s - s.start_s;
+    let all: f64 = (segments.iter().filter(|s| s.talker == talker))
+        .map(length_s)
+        .sum();
+    measured.iter().map(|s| length_s(s)).sum::<f64>() >= MEASURED_SHARE * all
+}
+
 /// Coherence from which one phrase is enough for the delay between the body microphones of two people.
 const LONE_COHERENCE: f64 = 0.45;
 
@@ -1033,16 +1049,18 @@ fn weight(segments: &[&Segment]) -> f64 {
     segments.iter().map(|s| s.cells as f64 * s.coherence).sum()
 }
 
-/// Length and delay of each phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into it.
+/// Length and delay of each phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into
+/// it, and counts with its whole length.
 fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> (Vec<f64>, Vec<f64>) {
-    // First frame of the talker's stretch that a segment lies in.
+    // Frames of the talker's stretch that a segment lies in.
     let phrase = |segment: &Segment| {
         let talker = segment.talker?;
-        let frame = speech
-            .grid
-            .frame_at((segment.start_s + segment.end_s) / 2.0);
-        let silent = |f: &usize| !speech.by_talker[talker][*f];
-        (0..=frame).rev().find(silent).map(|f| (talker, f))
+        let said = &speech.by_talker[talker];
+        let middle_s = (segment.start_s + segment.end_s) / 2.0;
+        let frame = speech.grid.frame_at(middle_s);
+        let before = (0..=frame).rev().find(|&f| !said[f])?;
+        let after = (frame..said.len()).find(|&f| !said[f]);
+        Some((talker, before + 1, after.unwrap_or(said.len())))
     };
     let phrases: Vec<(f64, f64)> = segments
         .chunk_by(|a, b| match (phrase(a), phrase(b)) {
@@ -1050,14 +1068,28 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> (Vec<f64>, Vec<f6
             _ => a.talker == b.talker && b.start_s - a.end_s < 0.001,
         })
         .filter_map(|parts| {
-            let delays: Vec<f64> = parts.iter().filter_map(|s| s.delay_s).collect();
-            let length = parts[parts.len() - 1].end_s - parts[0].start_s;
-            Some((length, quantile(&delays, 0.5)?))
+            let length_s = match phrase(parts[0]) {
+                Some((_, start, end)) => speech.grid.time_s(end) - speech.grid.time_s(start),
+                None => parts[parts.len() - 1].end_s - parts[0].start_s,
+            };
+            Some((length_s, one_delay(parts)?))
         })
         .collect();
     let lengths: Vec<f64> = phrases.iter().map(|p| p.0).collect();
     let least = quantile(&lengths, 0.5).map_or(0.0, |usual| SHORT_SHARE * usual);
     phrases.into_iter().filter(|p| p.0 >= least).unzip()
+}
+
+/// Delay of a phrase from those of its parts: their median, or, where one of them is a reflection, that of those which weigh more.
+fn one_delay(parts: &[&Segment]) -> Option<f64> {
+    let delays: Vec<f64> = parts.iter().filter_map(|s| s.delay_s).collect();
+    let spread = quantile(&delays, 1.0)? - quantile(&delays, 0.0)?;
+    if spread <= STEP_S {
+        return quantile(&delays, 0.5);
+    }
+    let measured = parts.iter().filter(|s| s.delay_s.is_some());
+    let weights: Vec<f64> = measured.map(|&s| weight(&[s])).collect();
+    Some(weighted_median(&delays, &weights))
 }
 
 /// Median; where the two in the middle lie further apart than somebody walks from one phrase to the next, the longer of them.
@@ -1075,11 +1107,14 @@ fn middle(delays: &[f64], lengths: &[f64]) -> Option<f64> {
     }
 }
 
-/// Delay that half a metre of way makes, s.
-const STEP_S: f64 = 0.0015;
+/// Delay that two thirds of a metre of way make, s.
+const STEP_S: f64 = 0.002;
 
 /// What is shorter than this share of a usual phrase is a cough, a call, or somebody else taken for the talker.
-const SHORT_SHARE: f64 = 0.5;
+const SHORT_SHARE: f64 = 0.4;
+
+/// Share of a talker's time that has to be measured for a delay that stands for it.
+const MEASURED_SHARE: f64 = 0.6;
 
 /// Evidence for the same (positive) or for opposite signs: one vote for each second or so in which somebody speaks, the
 /// highest peak stands still (or moves no faster than people walk), stands out, and the phases agree on a sign. Only frames
@@ -1444,6 +1479,19 @@ mod tests {
         assert_eq!(middle(&[0.001, 0.009, 0.002], &[1.0; 3]), Some(0.002));
     }
 
+    const PHRASE: Segment = Segment {
+        start_s: 0.0,
+        end_s: 1.0,
+        talker: Some(0),
+        delay_s: None,
+        slope: 0.0,
+        coherence: 0.6,
+        phase: 1.0,
+        height: 0.5,
+        level_difference_db: 0.0,
+        cells: 4,
+    };
+
     #[test]
     fn a_pair_stands_for_one_talker_who_speaks() {
         let phrase = |talker: usize, start_s: f64, cells: usize| Segment {
@@ -1451,12 +1499,8 @@ mod tests {
             end_s: start_s + cells as f64 / 4.0,
             talker: Some(talker),
             delay_s: Some(0.001 * talker as f64),
-            slope: 0.0,
-            coherence: 0.6,
-            phase: 1.0,
-            height: 0.5,
-            level_difference_db: 0.0,
             cells,
+            ..PHRASE
         };
         let all = [phrase(0, 1.0, 2), phrase(1, 3.0, 9), phrase(2, 8.0, 12)];
         let who = |owners: &[usize], talks: &[bool]| -> Vec<Option<usize>> {
@@ -1467,6 +1511,24 @@ mod tests {
         assert_eq!(who(&[0], &[false, true, true]), [], "a cough");
         assert_eq!(who(&[0, 1], &[true; 3]), [Some(1)], "of two wearers");
         assert_eq!(who(&[], &[true; 3]), [Some(2)], "boom and plant");
+        let mut rest = phrase(2, 20.0, 9);
+        rest.delay_s = None;
+        let stands = |segments: &[Segment]| stands_for_the_rest(&[&all[2]], segments);
+        assert!(stands(&all));
+        assert!(!stands(&[&all[..], &[rest]].concat()), "half of it");
+    }
+
+    #[test]
+    fn of_parts_that_disagree_the_heavier_is_the_delay_of_a_phrase() {
+        let part = |delay_s: f64, coherence: f64| Segment {
+            delay_s: Some(delay_s),
+            coherence,
+            ..PHRASE
+        };
+        let of = |a: Segment, b: Segment| one_delay(&[&a, &b]);
+        assert_eq!(of(part(0.001, 0.3), part(0.002, 0.9)), Some(0.0015));
+        assert_eq!(of(part(-0.004, 0.9), part(0.0005, 0.3)), Some(-0.004));
+        assert_eq!(one_delay(&[]), None);
     }
 
     #[test]
