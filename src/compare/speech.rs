@@ -252,15 +252,17 @@ impl Lead {
         if let Some(lead) = Lead::one_sided(a, b, &frames) {
             return lead;
         }
-        // Only one of the two speaks, or neither: the better signal-to-noise tells which.
+        // Only one of the two speaks, or neither: the better signal-to-noise tells which, and the louder microphone where that
+        // is noisy because its gain is high.
         let mut differences: Vec<f64> = frames.iter().map(|&f| a.smooth(f) - b.smooth(f)).collect();
         let mut better: Vec<f64> = frames.iter().map(|&f| a.over(f) - b.over(f)).collect();
         differences.sort_by(f64::total_cmp);
         better.sort_by(f64::total_cmp);
         let mid = |x: &[f64]| x.get(x.len() / 2).copied().unwrap_or(0.0);
-        let shift = if mid(&better) > 3.0 {
+        let nearer = mid(&better) + mid(&differences) / 2.0;
+        let shift = if nearer > 3.0 {
             -8.0
-        } else if mid(&better) < -3.0 {
+        } else if nearer < -3.0 {
             8.0
         } else {
             0.0

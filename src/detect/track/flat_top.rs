@@ -219,6 +219,8 @@ fn alike(slope_hz: f64, other_hz: f64) -> bool {
     (slope_hz - other_hz).abs() <= ALIKE_HZ.max(ALIKE_SHARE * other_hz)
 }
 
+/// Wider tops of which this share comes from one burst are the shape of one sound: a laugh repeats itself for a third of a second.
+const ONE_SOUND: f64 = 0.8;
 /// Tops within this of the loudest stand at one height, dB.
 const ONE_HEIGHT_DB: f64 = 0.05;
 /// So many tops at one height are a crowd, if they are so many times what the six twentieths of a dB below let expect, and
@@ -239,9 +241,11 @@ struct Shape {
     widening: f64,
     errors: f64,
     wide: usize,
+    /// Share of those tops that lie in one burst.
+    in_one_burst: f64,
 }
 
-fn shape(tops: &[Top]) -> Option<Shape> {
+fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
     let loudest = tops.iter().map(|t| t.level).fold(0f32, f32::max);
     let mut tops: Vec<(Top, f64)> = tops
         .iter()
@@ -252,7 +256,7 @@ fn shape(tops: &[Top]) -> Option<Shape> {
         return None;
     }
     tops.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.at.cmp(&b.0.at)));
-    let (mut widening, mut errors, mut wide) = (0.0, 0.0, 0);
+    let (mut widening, mut errors, mut wide, mut in_one_burst) = (0.0, 0.0, 0, 1.0);
     for cut in [0.3, 0.6, 1.0, 1.5, 2.0] {
         let width = |keep: &dyn Fn(f64) -> bool| -> Vec<f64> {
             let kept = tops.iter().filter(|(_, db)| keep(*db));
@@ -267,6 +271,7 @@ fn shape(tops: &[Top]) -> Option<Shape> {
         let error = (va / upper.len() as f64 + vb / lower.len() as f64 + 1e-9).sqrt();
         if (a - b) / error > errors {
             (widening, errors, wide) = (a - b, (a - b) / error, upper.len());
+            in_one_burst = largest_burst(&tops[..wide], rate) as f64 / wide as f64;
         }
     }
     Some(Shape {
@@ -276,7 +281,17 @@ fn shape(tops: &[Top]) -> Option<Shape> {
         widening,
         errors,
         wide,
+        in_one_burst,
     })
+}
+
+/// Number of tops in the burst that holds most of them.
+fn largest_burst(tops: &[(Top, f64)], rate: u32) -> usize {
+    let mut places: Vec<u64> = tops.iter().map(|(t, _)| t.at).collect();
+    places.sort_unstable();
+    let join = units::samples(JOIN_S, rate);
+    let bursts = places.chunk_by(|a, b| b - a < join);
+    bursts.map(<[u64]>::len).max().unwrap_or(0)
 }
 
 fn mean_and_variance(x: &[f64]) -> (f64, f64) {
@@ -392,6 +407,7 @@ impl Shape {
         let soft = self.widening >= get(&MIN_WIDENING)
             && self.errors >= 8.0
             && self.wide as f64 >= get(&MIN_TOPS)
+            && self.in_one_burst <= ONE_SOUND
             && 10 * self.within(-0.6, 0.0) >= self.within(-4.0, 0.0);
         let lowest = if sharp {
             self.tops[self.plain.count - 1].1
@@ -467,7 +483,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .filter(|t| t.level < at_the_rail)
         .copied()
         .collect();
-    let shape = shape(&tops);
+    let shape = shape(&tops, view.take.rate);
     if !pinned.is_empty() {
         return from_runs(view, position, &pinned, shape.as_ref());
     }
@@ -625,6 +641,10 @@ mod tests {
             .collect()
     }
 
+    fn shape(tops: &[Top]) -> Option<Shape> {
+        super::shape(tops, 48_000)
+    }
+
     #[test]
     fn a_voice_has_no_odds_and_no_widening() {
         let shape = shape(&voice(600)).unwrap();
@@ -639,6 +659,22 @@ mod tests {
         let shape = shape(&tops).unwrap();
         assert!(shape.plain.log_odds > 20.0);
         assert!(shape.plain.share > 4.0 * shape.plain.share_below);
+    }
+
+    /// Sixty wider tops close together are one laugh, in three bursts they are an overload.
+    #[test]
+    fn wider_tops_of_one_burst_are_the_shape_of_one_sound() {
+        let loudest = |apart: u64| {
+            let mut tops = voice(600);
+            tops.extend((0..60).map(|i| {
+                let at = 400_000 + i * 200 + i / 20 * apart;
+                top(at, 1.1 + 0.001 * (i % 20) as f32, 1.0, 0.6)
+            }));
+            shape(&tops).unwrap()
+        };
+        let (laugh, overload) = (loudest(0), loudest(48_000));
+        assert!(laugh.errors > 8.0 && laugh.in_one_burst > ONE_SOUND);
+        assert!(overload.errors > 8.0 && overload.in_one_burst < 0.5);
     }
 
     /// A rounded overload presses the loudest tops together below its ceiling; runs of equal samples prove the ceiling, the
