@@ -24,6 +24,7 @@ use crate::dsp::fft::Back;
 use crate::dsp::lanes;
 use crate::dsp::shared::Shared;
 use crate::dsp::widest::widest;
+use crate::measure::Grid;
 use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
 use crate::units::power_db;
@@ -800,8 +801,11 @@ pub struct PairMeasures {
     pub kind: Option<DelayKind>,
 }
 
-/// Words of a wearer, nobody else speaking, from which a sign may be told, s.
+/// Words of a wearer, nobody else speaking, from which a sign may be told, s; and how few are enough where the two microphones
+/// agree so well: the direct sound does, reflections in a room do not (0.45).
 const LEAST_WORDS_S: f64 = 3.0;
+const FEW_WORDS_S: f64 = 2.0;
+const CLEAR_COHERENCE: f64 = 0.55;
 /// Log odds from which a sign is told.
 const LEAST_LOG_ODDS: f64 = 4.0;
 /// A segment's polarity counts from this mean phase direction on (detection by phase at the delay, 500 Hz to 3 kHz).
@@ -816,15 +820,15 @@ const SEGMENT_LOG_ODDS: f64 = 3.89;
 /// Delay, polarity and level of every pair, from the cells in which one talker alone speaks.
 pub fn measure(cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
     let solos = solo_stretches(speech);
-    let talks: Vec<bool> = (0..speech.talkers.len())
+    let words: Vec<usize> = (0..speech.talkers.len())
         .map(|t| {
             let own = |f: &usize| speech.alone(Some(t), *f);
-            (0..speech.grid.frames).filter(own).count() >= speech.grid.frames_in(LEAST_WORDS_S)
+            (0..speech.grid.frames).filter(own).count()
         })
         .collect();
     let mut pairs: Vec<PairMeasures> = cells
         .into_par_iter()
-        .map(|cells| measure_pair(cells, speech, &solos, &talks))
+        .map(|cells| measure_pair(cells, speech, &solos, &words))
         .collect();
     agree_on_polarity(&mut pairs);
     pairs
@@ -875,12 +879,21 @@ fn solo_stretches(speech: &SpeechMap) -> Vec<Solo> {
     solos
 }
 
-/// `talks`: per talker whether there are words enough to tell a sign from.
+/// Whether there are words enough of a talker to tell a sign from, so many frames alone.
+fn talks(talker: usize, words: usize, segments: &[Segment], grid: Grid) -> bool {
+    let own = segments.iter().filter(|s| s.talker == Some(talker));
+    let coherence: Vec<f64> = own.map(|s| s.coherence).collect();
+    words >= grid.frames_in(LEAST_WORDS_S)
+        || words >= grid.frames_in(FEW_WORDS_S)
+            && quantile(&coherence, 0.5).is_some_and(|c| c >= CLEAR_COHERENCE)
+}
+
+/// `words`: per talker the frames in which nobody else speaks.
 fn measure_pair(
     cells: PairCells,
     speech: &SpeechMap,
     solos: &[Solo],
-    talks: &[bool],
+    words: &[usize],
 ) -> PairMeasures {
     let (a, b) = (cells.a, cells.b);
     let owners: Vec<usize> = {
@@ -903,7 +916,10 @@ fn measure_pair(
         .iter()
         .filter_map(|solo| segment(&cells, solo, far_sign(solo.talker)))
         .collect();
-    let counted = counted(&segments, &owners, talks);
+    let talks: Vec<bool> = (words.iter().enumerate())
+        .map(|(talker, &words)| talks(talker, words, &segments, speech.grid))
+        .collect();
+    let counted = counted(&segments, &owners, &talks);
     let (lengths, delays) = if stands_for_the_rest(&counted, &segments) {
         phrase_delays(&counted, speech)
     } else {
@@ -911,29 +927,6 @@ fn measure_pair(
     };
     let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
     let all = log_odds(&cells, speech, &anybody);
-    // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
-    // other microphone, too: where a body microphone takes part its wearer's own words have to decide, and the others' must
-    // not contradict. Knocks on a pack whose wearer says nothing are no words.
-    let polarity_log_odds = if owners.is_empty() {
-        all
-    } else {
-        let wearers = |frame: usize| {
-            let speaks = |&t: &usize| talks[t] && speech.alone(Some(t), frame);
-            frame < speech.grid.frames && owners.iter().any(speaks)
-        };
-        let own = log_odds(&cells, speech, &wearers);
-        if own.abs() < LEAST_LOG_ODDS || own * all < 0.0 {
-            0.0
-        } else {
-            all
-        }
-    };
-    let talkers: Vec<Option<usize>> = {
-        let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
-        all.sort();
-        all.dedup();
-        all
-    };
     let leaning = |talker: Option<usize>| -> f64 {
         segments
             .iter()
@@ -944,6 +937,32 @@ fn measure_pair(
                 Polarity::Unclear => 0.0,
             })
             .sum()
+    };
+    // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
+    // other microphone, too: where a body microphone takes part its wearer's own words have to decide; the others' must not
+    // contradict, nor the peaks followed through its wearer's, which have to agree between two wearers. Knocks on a pack whose
+    // wearer says nothing are no words.
+    let polarity_log_odds = if owners.is_empty() {
+        all
+    } else {
+        let wearers = |frame: usize| {
+            let speaks = |&t: &usize| talks[t] && speech.alone(Some(t), frame);
+            frame < speech.grid.frames && owners.iter().any(speaks)
+        };
+        let own = log_odds(&cells, speech, &wearers);
+        let followed: f64 = owners.iter().map(|&t| leaning(Some(t))).sum();
+        let followed_too = own * followed > 0.0 || owners.len() < 2 && followed == 0.0;
+        if own.abs() < LEAST_LOG_ODDS || own * all < 0.0 || !followed_too {
+            0.0
+        } else {
+            all
+        }
+    };
+    let talkers: Vec<Option<usize>> = {
+        let mut all: Vec<Option<usize>> = segments.iter().map(|s| s.talker).collect();
+        all.sort();
+        all.dedup();
+        all
     };
     let bidirectional = talkers.iter().any(|&t| leaning(t) > 2.0 * SEGMENT_LOG_ODDS)
         && talkers

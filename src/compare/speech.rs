@@ -112,6 +112,9 @@ const EDGE_DB: f64 = 5.0;
 const VOICED: f32 = 0.6;
 /// Two talkers' level difference must move by at least this between "one speaks" and "the other speaks".
 const MODES_APART_DB: f64 = 7.0;
+/// What a microphone hears of somebody else, dB over its background, at most, where it is set so low, or its noise so high, that
+/// it hears its wearer only.
+const DEAF_DB: f64 = 6.0;
 /// Share of the modes' distance by which a talker may lie below the middle and still count as speaking (both at once).
 const BOTH_SHARE: f64 = 0.2;
 /// Between a shout and a whisper of one person (25 dB) with a margin; what is fainter on the own microphone is something else.
@@ -273,7 +276,7 @@ impl Lead {
         }
     }
 
-    /// Two modes of which one lies below the noise of a microphone: one set so low that it hears its wearer only.
+    /// Two modes of which one lies below the noise of a microphone that hears its wearer only.
     fn one_sided(a: &Ear, b: &Ear, frames: &[usize]) -> Option<Lead> {
         let all: Vec<f64> = frames.iter().map(|&f| a.smooth(f) - b.smooth(f)).collect();
         let (middle, apart) = two_modes(&all).filter(|m| m.1 >= 2.0 * MODES_APART_DB)?;
@@ -285,7 +288,7 @@ impl Lead {
             (percentile(over.clone(), 0.3), percentile(over, 0.7))
         };
         let deaf_to = |ear: &Ear, own: &[usize], other: &[usize]| {
-            hears(ear, own).0 > CANDIDATE_DB && hears(ear, other).1 < 3.0
+            hears(ear, own).0 > CANDIDATE_DB && hears(ear, other).1 < DEAF_DB
         };
         (deaf_to(a, &mine, &others) || deaf_to(b, &others, &mine)).then_some(Lead { middle, apart })
     }
