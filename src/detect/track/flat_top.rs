@@ -13,7 +13,8 @@
 //! high-pass, or none) speak louder: corners by chance slope anyhow. Or: tops crowd at one height, and corners among them. Or:
 //! the tops of the uppermost stretch are wider by `min_widening` than those below,
 //! over at least `min_tops` tops and eight standard errors, and crowd at the ceiling. Integer runs on one value below the
-//! recorder's rail prove it alone. Tops that show it, closer than 250 ms, are one burst.
+//! recorder's rail prove it alone, and so does a straight piece of a quarter of a millisecond
+//! between clear corners. Tops that show it, closer than 250 ms, are one burst.
 //!
 //! *Must not fire on.* Limiters (shapes stay those of a voice); square waves, buzzers and timecode (corners at all levels);
 //! shouts; float files at any level; held samples in gaps; tops pinned at the rail (`clipping`).
@@ -73,6 +74,11 @@ const LEAST_BURST: f64 = 1.4;
 /// unless corners speak so plainly for the fault that no length is needed, log odds.
 const FLAT_S: f64 = 0.000_16;
 const PLAIN_ODDS: f64 = 60.0;
+/// A straight piece so long, s, between corners so clear proves its top by itself: none is seen among the tops of some two
+/// thousand whole tracks, where knees as sharp last half as long. Where more than this share of all tops is so, it is their shape.
+const LONG_S: f64 = 0.000_25;
+const LONG_KNEE: f32 = 5.0;
+const MOST_LONG: f64 = 0.33;
 /// Number of tops that the tops below have to outweigh to be unlike those above.
 const ALIKE: f64 = 4.0;
 /// Tops this near to a ceiling at which they crowd were cut, dB.
@@ -243,6 +249,24 @@ struct Shape {
     wide: usize,
     /// Share of those tops that lie in one burst.
     in_one_burst: f64,
+    /// Length from which a straight piece is long, samples; none is where long pieces are the shape of the sound.
+    long: f64,
+}
+
+/// Length from which a straight piece between clear corners proves its top, samples.
+fn long_piece(tops: &[(Top, f64)], rate: u32) -> f64 {
+    let long = LONG_S * f64::from(rate);
+    let count = tops.iter().filter(|(t, _)| is_long(t, long)).count();
+    if count as f64 > MOST_LONG * tops.len() as f64 {
+        f64::INFINITY
+    } else {
+        long
+    }
+}
+
+/// Whether a top has a straight piece of so many samples between clear corners.
+fn is_long(top: &Top, samples: f64) -> bool {
+    top.knee > LONG_KNEE && f64::from(top.flat.1) >= samples
 }
 
 fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
@@ -277,6 +301,7 @@ fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
     Some(Shape {
         plain: Corners::of(&tops, None),
         sloped: Corners::of_one_slope(&tops),
+        long: long_piece(&tops, rate),
         tops,
         widening,
         errors,
@@ -441,6 +466,9 @@ impl Shape {
                 };
                 if crowds {
                     weight = weight.max(CROWDS);
+                }
+                if is_long(t, self.long) {
+                    weight = weight.max(PROVEN);
                 }
                 let marked = if t.knee > CORNER {
                     Marked {
@@ -675,6 +703,23 @@ mod tests {
         let (laugh, overload) = (loudest(0), loudest(48_000));
         assert!(laugh.errors > 8.0 && laugh.in_one_burst > ONE_SOUND);
         assert!(overload.errors > 8.0 && overload.in_one_burst < 0.5);
+    }
+
+    /// One cut top among six hundred is told if its straight piece is long; a buzzer has such pieces everywhere.
+    #[test]
+    fn a_long_straight_piece_proves_its_top() {
+        let cut = |flat: u32| Top {
+            flat: (400_000, flat),
+            ..top(400_000, 0.99, 5.5, 0.4)
+        };
+        let found = |tops: Vec<Top>| {
+            let shape = shape(&tops).unwrap();
+            shape.tops.iter().any(|(t, _)| is_long(t, shape.long))
+        };
+        let with = |flat: u32| voice(600).into_iter().chain([cut(flat)]).collect();
+        assert!(found(with(13)));
+        assert!(!found(with(11)), "short");
+        assert!(!found((0..600).map(|_| cut(13)).collect()), "a buzzer");
     }
 
     /// A rounded overload presses the loudest tops together below its ceiling; runs of equal samples prove the ceiling, the
