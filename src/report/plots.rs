@@ -4,23 +4,28 @@
 //! What a mark means is told by shape, height or pattern first and by colour second, so that a grey print says the same.
 //! The pictures are made from the report and the drawing data alone.
 
-use std::sync::Once;
+use std::sync::LazyLock;
 
-use plotters::backend::{BitMapBackend, SVGBackend};
+use ab_glyph::{Font, FontRef};
+use plotters::backend::BitMapBackend;
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
 use plotters::element::{PathElement, Polygon, Rectangle, Text};
 use plotters::prelude::{Color, DrawingBackend, FontStyle, RGBAColor, RGBColor};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{IntoFont, ShapeStyle, TextStyle, register_font};
+use unicode_width::UnicodeWidthChar;
 
 mod overview;
 mod pair;
+mod svg;
 mod trend;
 
 pub use overview::overview;
 pub use pair::{pair, suspicious_pairs};
 pub use trend::trend;
+
+use svg::Svg;
 
 /// Width of every picture in picture points.
 pub const WIDTH: u32 = 1200;
@@ -28,6 +33,12 @@ pub const WIDTH: u32 = 1200;
 const SCALE: u32 = 2;
 
 const FAMILY: &str = "sans-serif";
+/// Length of a letter that the shipped font does not have, in ems: of a narrow one; wide ones have two of it.
+const MISSING_EMS: f64 = 0.5;
+/// Height of a line of the shipped font, in ems.
+const LINE_EMS: f64 = 1.3;
+/// How far the bitmap sets capitals above the middle it was given, in ems.
+const BITMAP_DROP: f64 = 0.21;
 static REGULAR: &[u8] = include_bytes!("../../testdata/fonts/IBMPlexSansCondensed-Regular.ttf");
 static BOLD: &[u8] = include_bytes!("../../testdata/fonts/IBMPlexSansCondensed-SemiBold.ttf");
 
@@ -67,28 +78,17 @@ trait Scene {
 }
 
 fn picture(name: String, scene: &impl Scene) -> Result<Picture, PlotError> {
-    fonts();
+    LazyLock::force(&FONTS);
     let (width, height) = (WIDTH * SCALE, scene.height() * SCALE);
     let mut svg = String::new();
-    {
-        let area = SVGBackend::with_string(&mut svg, (width, height)).into_drawing_area();
-        paint(area, scene, 0.09)?;
-    }
-    let svg = svg.replacen(
-        &format!("width=\"{width}\" height=\"{height}\""),
-        &format!("width=\"{WIDTH}\" height=\"{}\"", scene.height()),
-        1,
-    );
-    let svg = svg.replace(
-        "font-family=\"sans-serif\"",
-        "font-family=\"'IBM Plex Sans Condensed','Roboto Condensed','Arial Narrow',sans-serif\"",
-    );
-    let mut pixels = vec![0u8; width as usize * height as usize * 3];
     paint(
-        BitMapBackend::with_buffer(&mut pixels, (width, height)).into_drawing_area(),
+        Svg::new(&mut svg, (width, height)).into_drawing_area(),
         scene,
-        0.21,
+        0.0,
     )?;
+    let mut pixels = vec![0u8; width as usize * height as usize * 3];
+    let bitmap = BitMapBackend::with_buffer(&mut pixels, (width, height));
+    paint(bitmap.into_drawing_area(), scene, BITMAP_DROP)?;
     Ok(Picture {
         name,
         svg,
@@ -157,13 +157,25 @@ fn paletted(pixels: &[u8]) -> (Vec<u8>, Vec<u8>) {
     (vec![0, 0, 0], vec![0; pixels.len() / 3])
 }
 
-fn fonts() {
-    static ONCE: Once = Once::new();
-    ONCE.call_once(|| {
-        // Both files are part of the program; a failure would show as a PlotError at the first text.
-        let _ = register_font(FAMILY, FontStyle::Normal, REGULAR);
-        let _ = register_font(FAMILY, FontStyle::Bold, BOLD);
-    });
+/// The shipped fonts, regular and bold; `None` if they could not be read, which would show as a [`PlotError`] at the first text
+/// of a bitmap.
+static FONTS: LazyLock<Option<[FontRef<'static>; 2]>> = LazyLock::new(|| {
+    register_font(FAMILY, FontStyle::Normal, REGULAR).ok()?;
+    register_font(FAMILY, FontStyle::Bold, BOLD).ok()?;
+    let read = |bytes| FontRef::try_from_slice(bytes).ok();
+    Some([read(REGULAR)?, read(BOLD)?])
+});
+
+/// How long a text is in ems. A letter that the font does not have is as long as it is in most fonts.
+fn ems(text: &str, bold: bool) -> f64 {
+    let Some(fonts) = &*FONTS else { return 0.0 };
+    let font = &fonts[usize::from(bold)];
+    let em = f64::from(font.units_per_em().unwrap_or(1000.0));
+    let of = |c: char| match font.glyph_id(c) {
+        glyph if glyph.0 > 0 => f64::from(font.h_advance_unscaled(glyph)) / em,
+        _ => c.width().unwrap_or(0) as f64 * MISSING_EMS,
+    };
+    text.chars().map(of).sum()
 }
 
 /// Where a text hangs on its point.
@@ -253,33 +265,11 @@ impl<B: DrawingBackend> Canvas<B> {
         Ok(())
     }
 
-    fn style(&self, size: f64, bold: bool, colour: RGBColor, at: At) -> TextStyle<'static> {
-        let font = if bold {
-            FontStyle::Bold
-        } else {
-            FontStyle::Normal
-        };
-        // The font backend takes the height of a line (1.3 em in this font) for the size.
-        let height = size * 1.3 * f64::from(SCALE);
-        let h = match at {
-            At::Left => HPos::Left,
-            At::Middle => HPos::Center,
-            At::Right => HPos::Right,
-        };
-        let mut style = TextStyle::from((FAMILY, height, font).into_font());
-        style.color = colour.to_backend_color();
-        style.pos = Pos::new(h, VPos::Center);
-        style
-    }
-
     fn width(&self, text: &str, size: f64, bold: bool) -> f64 {
-        let style = self.style(size, bold, INK, At::Left);
-        self.area
-            .estimate_text_size(text, &style)
-            .map_or(0.0, |(w, _)| f64::from(w) / f64::from(SCALE))
+        ems(text, bold) * size
     }
 
-    /// Text in em size `size`, vertically centred on y.
+    /// Text in em size `size`, its capitals centred on y.
     #[expect(
         clippy::too_many_arguments,
         reason = "a text needs place, size, weight, colour and anchor"
@@ -297,13 +287,24 @@ impl<B: DrawingBackend> Canvas<B> {
         if text.is_empty() {
             return Ok(());
         }
-        let style = self.style(size, bold, colour, at);
+        let font = if bold {
+            FontStyle::Bold
+        } else {
+            FontStyle::Normal
+        };
+        // The font backend takes the height of a line for the size.
+        let height = size * LINE_EMS * f64::from(SCALE);
+        let mut style = TextStyle::from((FAMILY, height, font).into_font());
+        style.color = colour.to_backend_color();
+        let h = match at {
+            At::Left => HPos::Left,
+            At::Middle => HPos::Center,
+            At::Right => HPos::Right,
+        };
+        style.pos = Pos::new(h, VPos::Center);
+        let place = (px(x), px(y + size * self.drop));
         self.area
-            .draw(&Text::new(
-                text.to_owned(),
-                (px(x), px(y + size * self.drop)),
-                style,
-            ))
+            .draw(&Text::new(text.to_owned(), place, style))
             .map_err(failed)
     }
 

@@ -8,11 +8,66 @@ fn draw(name: &str, take: &Take, drawing: &TakeDrawing) -> plots::Picture {
     let picture = plots::overview(take, drawing, 1).unwrap();
     keep(name, &picture);
     assert!(picture.png.starts_with(b"\x89PNG\r\n\x1a\n"));
-    assert!(
-        roxmltree::Document::parse(&picture.svg).is_ok(),
-        "{name}: not XML"
-    );
+    texts_keep_their_places(name, &picture.svg);
     picture
+}
+
+/// A text of an SVG: where it is, and how long its picture says that it is.
+struct Placed {
+    text: String,
+    left: f64,
+    right: f64,
+    y: f64,
+    size: f64,
+}
+
+/// Whatever font the viewer has: every text says how long it is, none leaves the picture, and none lies on another.
+fn texts_keep_their_places(name: &str, svg: &str) {
+    let document = roxmltree::Document::parse(svg).unwrap_or_else(|e| panic!("{name}: {e}"));
+    let view: Vec<f64> = document
+        .root_element()
+        .attribute("viewBox")
+        .unwrap()
+        .split(' ')
+        .map(|n| n.parse().unwrap())
+        .collect();
+    let placed: Vec<Placed> = document
+        .descendants()
+        .filter(|n| n.has_tag_name("text"))
+        .map(|n| {
+            let text = n.text().unwrap_or_default().to_owned();
+            let number = |key: &str| -> f64 {
+                let value = n.attribute(key).and_then(|v| v.parse().ok());
+                value.unwrap_or_else(|| panic!("{name}: no {key}: {text}"))
+            };
+            assert_eq!(n.attribute("lengthAdjust"), Some("spacingAndGlyphs"));
+            let long = number("textLength");
+            let left = number("x")
+                - match n.attribute("text-anchor") {
+                    Some("end") => long,
+                    Some("middle") => long / 2.0,
+                    _ => 0.0,
+                };
+            Placed {
+                left,
+                right: left + long,
+                y: number("y"),
+                size: number("font-size"),
+                text,
+            }
+        })
+        .collect();
+    assert!(!placed.is_empty(), "{name}: no text");
+    for (i, a) in placed.iter().enumerate() {
+        let inside = a.left >= 0.0 && a.right <= view[2] && a.y > a.size / 2.0 && a.y <= view[3];
+        assert!(inside, "{name}: outside: {}", a.text);
+        for b in &placed[..i] {
+            // Capitals and figures are 0.7 em high.
+            let apart = a.left >= b.right || b.left >= a.right;
+            let rows = (a.y - b.y).abs() >= 0.7 * a.size.min(b.size);
+            assert!(apart || rows, "{name}: {:?} on {:?}", a.text, b.text);
+        }
+    }
 }
 
 /// With `TAKEPROOF_KEEP=folder` the pictures are kept to be looked at.
@@ -87,7 +142,8 @@ fn pairs_and_the_trend_of_the_day() {
     let picture = plots::pair(take, pair, 3).unwrap();
     keep("pair", &picture);
     assert!(picture.svg.contains("Delay, ms"));
-    assert!(roxmltree::Document::parse(&picture.svg).is_ok());
+    texts_keep_their_places("pair", &picture.svg);
+    texts_keep_their_places("trend", &trend.svg);
     let (alone, _) = invented::day(1, 3);
     assert!(plots::trend(&alone).unwrap().is_none());
 }
