@@ -248,7 +248,7 @@ impl ReadError {
             ReadError::Malformed { .. } => "malformed",
             ReadError::Unsupported { .. } => "unsupported",
             ReadError::Limit { .. } => "limit reached",
-            ReadError::Io { .. } => "cannot be read",
+            ReadError::Io { .. } => crate::scan::CLOSED,
         }
     }
 

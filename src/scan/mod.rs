@@ -27,6 +27,8 @@ pub struct Scan {
 
 /// Reason given for an input that is not there.
 pub const MISSING: &str = "missing";
+/// Reason given for what the system does not let us look at.
+pub const CLOSED: &str = "cannot be read";
 
 /// Extensions of files that are tried as takes; the file's first bytes decide what it is.
 const AUDIO: [&str; 11] = [
@@ -110,7 +112,7 @@ fn refused(name: String, error: &Error) -> Unreadable {
     let missing = error.kind() == ErrorKind::NotFound;
     Unreadable {
         path: name,
-        reason: if missing { MISSING } else { "cannot be read" }.into(),
+        reason: if missing { MISSING } else { CLOSED }.into(),
         detail: if missing {
             "there is no such file or folder".into()
         } else {
@@ -190,7 +192,7 @@ fn walk(root: &Path, prefix: &str, seen: &mut BTreeSet<PathBuf>, found: &mut Sca
         if folder.depth > MAX_DEPTH {
             found.unreadable.push(Unreadable {
                 path: named(),
-                reason: "cannot be read".into(),
+                reason: CLOSED.into(),
                 detail: format!("more than {MAX_DEPTH} folders deep: not entered"),
             });
             continue;
@@ -249,7 +251,9 @@ fn sort_in(
             found.audio.push((path.to_owned(), name));
         }
     } else {
-        if is(&lists::TABLES) && meta.is_file() && meta.len() <= lists::LARGEST && !hidden {
+        // What was thrown away tells nothing about what has to be here.
+        let table = is(&lists::TABLES) && meta.is_file() && meta.len() <= lists::LARGEST;
+        if table && !hidden && !folder.aside {
             found.lists.extend(lists::read(path, &name));
         }
         found.other.push((name, meta.len()));
@@ -304,6 +308,25 @@ mod tests {
         assert_eq!(other, expected);
         assert_eq!(scan.other[0].1, scan.other[0].0.len() as u64);
         assert!(scan.unreadable.is_empty());
+    }
+
+    #[test]
+    fn lists_in_the_trash_and_in_hidden_folders_are_not_read() {
+        let root = tempfile::tempdir().unwrap();
+        for name in [
+            "report.csv",
+            "Trash/old.csv",
+            ".hidden/a/list.txt",
+            "proxies/p.tsv",
+        ] {
+            let path = root.path().join(name);
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(path, "1,1-1.wav\n").unwrap();
+        }
+        let scan = scan(&[root.path().to_owned()]);
+        let lists: Vec<&str> = scan.lists.iter().map(|l| l.name.as_str()).collect();
+        assert_eq!(lists, ["report.csv"]);
+        assert_eq!(scan.other.len(), 4);
     }
 
     #[test]
