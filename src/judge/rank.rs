@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use crate::report::model::{Finding, Origin, Report, Role, Severity, Take, TakeType, Verdict};
 use crate::report::words;
+use crate::scan::{CLOSED, MISSING};
 
 /// Why a row stands where it stands. The order is the order of the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -274,8 +275,12 @@ fn file_rows(report: &Report) -> Vec<Row> {
             events: 1,
             circled: false,
             mix: false,
-            place: file_name(&u.path).to_owned(),
-            what: format!("could not be read ({})", u.reason),
+            place: file_name(u.path.trim_end_matches('/')).to_owned(),
+            what: match u.reason.as_str() {
+                MISSING => "is not there".into(),
+                CLOSED => format!("could not be read: {}", u.detail),
+                reason => format!("could not be read ({reason})"),
+            },
             cover: String::new(),
             advice: "Check the other card before this one is used again".into(),
         })
