@@ -31,6 +31,7 @@ const sign = (severity, word, unheld) => h("span", { class: "sign", data: { seve
 const kindName = (k) => (D.kinds[k] || [k, k])[0];
 const kindShort = (k) => (D.kinds[k] || [k, k])[1];
 const minus = (n, digits) => n.toFixed(digits).replace("-", "−");
+const signed = (n, digits) => (n < 0 ? "" : "+") + minus(n, digits);
 
 /* Timecode, counted as SMPTE ST 12-1 does. */
 function clockOf(take) {
@@ -164,6 +165,8 @@ function mark(g, x, y, severity, c, r = 4.5) {
 }
 
 const LEFT = 132, RIGHT = 52, AXIS = 22, ROW = 14;
+/* Below the axis and the words of slates. */
+const ROWS = AXIS + 10;
 const dB = (code) => code ? (code - 1) / 2 - 120 : -Infinity;
 
 /* The picture of a take: every track on one axis. */
@@ -176,7 +179,7 @@ class Lanes {
     this.speechRows = this.talkers.length ? Math.min(6, this.talkers.length) : (this.take.speech.length ? 1 : 0);
     const n = Math.max(1, this.take.tracks.length);
     this.lane = Math.max(22, Math.min(62, 560 / n));
-    this.top = AXIS + (this.take.no_clean_mic.length ? ROW : 0) + this.speechRows * ROW + 6;
+    this.top = ROWS + (this.take.no_clean_mic.length ? ROW : 0) + this.speechRows * ROW + 6;
     this.height = this.top + n * this.lane + 6;
     const say = `${name}: ${this.take.tracks.length} tracks, ${this.take.findings.length} findings. The table below holds the same.`;
     this.canvas = canvas(this.height, say, (g, w, _h, c) => this.draw(g, w, c), "lanes");
@@ -260,7 +263,7 @@ class Lanes {
       g.fillText(fit(g, `${track.index} ${track.name || "(no name)"}`, LEFT - 14), 6, y + this.lane / 2 - (two ? 8 : 0));
       g.font = "12px 'IBM Plex Sans','Segoe UI',system-ui,sans-serif";
       if (two) { g.fillStyle = c.soft; g.fillText(track.role_word + (track.wireless ? ", wireless" : ""), 6, y + this.lane / 2 + 8); }
-      if (!SET && this.lane >= 38) { g.fillStyle = c.soft; for (const l of [0, -40]) g.fillText(minus(l, 0), right + 6, Math.max(y + 6, this.y(l, hi, lo))); if (i === 0) g.fillText("dB", right + 32, this.y(-40, hi, lo)); }
+      if (!SET && this.lane >= 38) { g.fillStyle = c.soft; for (const [level, label] of [[0, "0"], [-40, "−40"], [-80, i === 0 ? "dBFS" : ""]]) g.fillText(label, right + 6, Math.max(y + 6, this.y(level, hi, lo))); }
     });
     g.strokeStyle = c.rule; g.lineWidth = 1;
     for (const [t] of marks) { const x = Math.round(this.x(t, w)) + .5; g.globalAlpha = .8; g.beginPath(); g.moveTo(x, AXIS); g.lineTo(x, bottom); g.stroke(); g.globalAlpha = 1; }
@@ -315,7 +318,7 @@ class Lanes {
     }
   }
   speech(g, w, c) {
-    const right = w - RIGHT; let y = AXIS + ROW / 2;
+    const right = w - RIGHT; let y = ROWS + ROW / 2;
     g.textAlign = "right";
     const bar = (a, b, half, ink) => { const x = Math.max(LEFT, this.x(a, w)), e = Math.min(right, Math.max(this.x(b, w), this.x(a, w) + 2)); if (e > x) { g.fillStyle = ink; g.fillRect(x, y - half, e - x, half * 2); } };
     if (this.take.no_clean_mic.length) {
@@ -378,7 +381,7 @@ class Lanes {
         if (b0 < LEFT || a0 > right - 8) continue;
         const a = Math.max(LEFT + 1, a0), word = kindShort(f.kind), wide = g.measureText(word).width + 14;
         const free = (l, r) => taken.every(([tl, tr]) => r < tl - 3 || l > tr + 3);
-        if (tall && a + wide < right && free(a, a + wide)) { mark(g, a + 5, y + 7, f.severity, c); g.fillStyle = c[f.severity]; g.textAlign = "left"; g.fillText(word, a + 13, y + 7.5); taken.push([a, a + wide]); }
+        if (tall && a + wide < right && free(a, a + wide)) { g.globalAlpha = .85; g.fillStyle = c.card; g.fillRect(a + 2, y + 2, wide - 2, 11); g.globalAlpha = 1; mark(g, a + 5, y + 7, f.severity, c); g.fillStyle = c[f.severity]; g.textAlign = "left"; g.fillText(word, a + 13, y + 7.5); taken.push([a, a + wide]); }
         else if (free(a, a + 10)) { mark(g, a + 5, y + 7, f.severity, c); taken.push([a, a + 10]); }
       }
     });
@@ -435,9 +438,9 @@ function pairFigure(data, pair) {
   const take = data.take, name = (i) => clip((take.tracks.find((t) => t.index === i) || {}).name || "track " + i, 40);
   const said = [];
   if (pair.delay_ms !== null) said.push(`${name(pair.b)} is ${Math.abs(pair.delay_ms).toFixed(2)} ms ${pair.delay_ms >= 0 ? "later" : "earlier"} than ${name(pair.a)}${pair.delay_kind ? ", " + pair.delay_kind : ""}`);
-  if (pair.level_difference_db !== null) said.push(`${minus(pair.level_difference_db, 1)} dB`);
+  if (pair.level_difference_db !== null) said.push(`${signed(pair.level_difference_db, 1)} dB`);
   said.push({ same: "same polarity", inverted: "polarity reversed", unclear: "polarity unclear" }[pair.polarity]);
-  if (pair.nudge_samples) said.push(`lines up with a nudge of ${minus(pair.nudge_samples, 0)} samples`);
+  if (pair.nudge_samples) said.push(`lines up with a nudge of ${signed(pair.nudge_samples, 0)} samples`);
   if (pair.summed_first_null_hz) said.push(`first null of the sum ${Math.round(pair.summed_first_null_hz)} Hz`);
   const P = 92, G = 42, height = 3 * (P + G) + 8;
   const c = canvas(height, said.join("; "), (g, w, _h, c) => {
@@ -452,7 +455,7 @@ function pairFigure(data, pair) {
     const ds = pair.segments.map((s) => s.delay_ms).filter((v) => v !== null).concat([0]);
     let lo = Math.min(...ds), hi = Math.max(...ds); const room = Math.max(.2, (hi - lo) * .15); lo -= room; hi += room;
     const yd = (v) => y0(0) + P * (hi - v) / (hi - lo);
-    level(0, yd(0), "0"); if (hi - room > room) level(0, yd(hi - room), (hi - room).toFixed(1)); if (lo + room < -room) level(0, yd(lo + room), minus(lo + room, 1));
+    level(0, yd(0), "0"); for (const v of [hi - room, lo + room]) if (Math.abs(yd(v) - yd(0)) > 13) level(0, yd(v), minus(v, 1));
     for (const s of pair.segments) if (s.delay_ms !== null) {
       const a = x(s.start_s), b = Math.max(a + 3, x(s.end_s)), y = yd(s.delay_ms), bad = s.polarity === "inverted";
       g.fillStyle = bad ? c.fault : c.body; g.fillRect(a, y - 2, b - a, 4);

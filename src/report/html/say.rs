@@ -128,9 +128,15 @@ pub(super) fn counts(report: &Report) -> Vec<Value> {
     let t = &report.day.totals;
     let takes = &report.takes;
     let of = |v: Verdict| takes.iter().filter(|t| t.verdict == v).count();
+    // Less than three track minutes would read as none.
+    let rolled = if t.track_hours < 0.05 {
+        "rolled".to_owned()
+    } else {
+        format!("rolled, {:.1} track hours", t.track_hours)
+    };
     let mut out = vec![
-        json!({"n": takes.len(), "word": "takes", "state": ""}),
-        json!({"n": clock::length(takes.iter().map(|t| t.duration_s).sum()), "word": format!("rolled, {:.1} track hours", t.track_hours), "state": ""}),
+        json!({"n": takes.len(), "word": if takes.len() == 1 { "take" } else { "takes" }, "state": ""}),
+        json!({"n": clock::length(takes.iter().map(|t| t.duration_s).sum()), "word": rolled, "state": ""}),
     ];
     for v in [
         Verdict::NoCleanMic,
