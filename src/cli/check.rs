@@ -144,9 +144,15 @@ impl Check {
             Ok(output) => output,
             Err(refused) => return refused.tell(),
         };
-        match self.part {
-            None => self.check(&inputs, &output, &settings),
-            Some(share) => self.check_part(&inputs, share, &output.folder, settings),
+        // Several parts are made in one folder at once.
+        let held = match self.part {
+            None => output.hold().map(Some),
+            Some(_) => output.prepare().map(|()| None),
+        };
+        match (held, self.part) {
+            (Err(refused), _) => refused.tell(),
+            (Ok(_held), None) => self.check(&inputs, &output, &settings),
+            (Ok(_), Some(share)) => self.check_part(&inputs, share, &output.folder, settings),
         }
     }
 
@@ -201,6 +207,7 @@ impl Check {
             clock,
             parts: Vec::new(),
             missing_told: true,
+            roles: self.roles.as_deref().unwrap_or(""),
             progress: &progress,
         };
         self.outcome.finish(day, work)
@@ -262,7 +269,7 @@ impl Check {
             .map_err(std::io::Error::other)
             .and_then(|text| write::put(folder, &name, &text));
         if let Err(error) = written {
-            problem(&format!("{}: {error}", folder.display()));
+            problem(&format!("{error}; the part was not written"));
             return Status::Failed;
         }
         if self.outcome.quiet {

@@ -32,9 +32,9 @@ impl Explain {
             return results(&text(detector, width));
         }
         let hint = closest(&name, DETECTORS.iter().map(|d| d.kind))
-            .map_or(String::new(), |k| format!("; did you mean {k}?"));
+            .map_or(";".into(), |k| format!("; did you mean {k}?"));
         problem(&format!(
-            "there is no kind '{kind}'{hint}; `takeproof explain` lists all kinds"
+            "there is no kind '{kind}'{hint} `takeproof explain` lists all kinds"
         ));
         Status::Usage
     }

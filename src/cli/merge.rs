@@ -48,6 +48,10 @@ impl Merge {
             Ok(output) => output,
             Err(refused) => return refused.tell(),
         };
+        let _held = match output.hold() {
+            Ok(held) => held,
+            Err(refused) => return refused.tell(),
+        };
         let Joined {
             beside,
             done,
@@ -63,6 +67,7 @@ impl Merge {
             clock,
             parts: runs,
             missing_told: false,
+            roles: "",
             // Nothing is analysed, and the rest is short.
             progress: &Progress::new(true, false, None),
         };

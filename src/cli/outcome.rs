@@ -22,7 +22,10 @@ use crate::report::terminal::{self, Detail, For, Layout};
 use crate::report::{build, html, json, markers, plots, table, write};
 use crate::scan::MISSING;
 use crate::settings::Settings;
-use crate::take::Take;
+use crate::take::{Take, roles};
+
+/// Threads beyond so many a core wait for each other: thousands of them bring a machine to a stand.
+const PER_CORE: usize = 4;
 
 /// What is to be written and printed.
 #[derive(Debug, clap::Args)]
@@ -106,6 +109,8 @@ pub(super) struct Work<'a> {
     pub(super) parts: Vec<Run>,
     /// Missing inputs have been told, with their whole paths.
     pub(super) missing_told: bool,
+    /// Roles of tracks as given on the command line.
+    pub(super) roles: &'a str,
     /// Shows how far it has come.
     pub(super) progress: &'a Progress,
 }
@@ -117,9 +122,11 @@ impl Outcome {
         Progress::new(self.quiet, !self.no_plots, reader)
     }
 
-    /// Threads asked for; 0 for one per core.
+    /// Threads asked for, as far as they are of use; 0 for one per core.
     pub(super) fn threads(&self) -> usize {
-        self.threads.map_or(0, NonZeroUsize::get)
+        let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
+        self.threads
+            .map_or(0, |asked| asked.get().min(cores * PER_CORE))
     }
 
     /// Write the report, print the list.
@@ -131,6 +138,7 @@ impl Outcome {
         let sources = self.clips.map(|reach| (day.takes.clone(), reach));
         let mut report = build::report(day, work.settings);
         build::name_tiles(&report, &mut drawings);
+        work.progress.aside(|| strange_roles(work.roles, &report));
         if self.no_names {
             match without_names(&report, &productions) {
                 Ok(nameless) => report = nameless,
@@ -168,8 +176,8 @@ impl Outcome {
             )
         };
         let folder = &work.output.folder;
-        let written = self
-            .write(folder, &report, &run)
+        let written = write::clear(folder)
+            .and_then(|()| self.write(folder, &report, &run))
             .and_then(|()| match &sources {
                 Some((takes, reach)) => clips(folder, &report, takes, threads, *reach),
                 None => Ok(Vec::new()),
@@ -185,7 +193,7 @@ impl Outcome {
             });
         work.progress.end();
         if let Err(error) = written {
-            problem(&format!("{}: {error}", folder.display()));
+            problem(&format!("{error}; the report is not complete"));
             return Status::Failed;
         }
         status.max(self.print(&report, work.output))
@@ -248,6 +256,20 @@ impl Outcome {
                 };
                 results(&terminal::list(report, Some(&place), layout))
             }
+        }
+    }
+}
+
+/// Tell which of the roles given on the command line are for tracks that no take has: a slip of the pen would change nothing and
+/// say nothing.
+pub(super) fn strange_roles(list: &str, report: &Report) {
+    let mut asked = Settings::default();
+    // Mistakes in the list have been told before anything was read.
+    let _ = asked.load_roles(list);
+    for key in asked.roles.keys() {
+        let mut tracks = report.takes.iter().flat_map(|t| &t.tracks);
+        if !tracks.any(|t| roles::is_named(key, t.index, t.name.as_deref())) {
+            problem(&format!("--roles: no take has a track '{key}'"));
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Where a report goes: never below an input, never over another report unless told so.
 
-use std::path::{Path, PathBuf};
+use std::fs::{File, TryLockError};
+use std::path::{Component, Path, PathBuf};
 use std::time::SystemTime;
 
 use super::exit::Status;
@@ -16,6 +17,39 @@ pub(super) struct Output {
     pub(super) chosen: bool,
 }
 
+/// Held while a report is written: two in one folder at once would become one of both.
+#[derive(Debug)]
+pub(super) struct Held(#[expect(dead_code, reason = "the lock ends with the file")] Option<File>);
+
+impl Output {
+    /// Make the folder and see that it can be written to: before hours of work, not after them.
+    pub(super) fn prepare(&self) -> Result<(), Refused> {
+        std::fs::create_dir_all(&self.folder)
+            .and_then(|()| tempfile::tempfile_in(&self.folder))
+            .map(|_| ())
+            .map_err(|error| {
+                Refused::Unwritable(format!(
+                    "{}: cannot be written to: {error}; nothing was checked",
+                    self.folder.display()
+                ))
+            })
+    }
+
+    /// The same, and nobody else may write a report there until what is returned is gone.
+    pub(super) fn hold(&self) -> Result<Held, Refused> {
+        self.prepare()?;
+        // Not every system opens a folder, not every file system locks one: there nothing is held.
+        let held = File::open(&self.folder).ok();
+        match held.as_ref().map(File::try_lock) {
+            Some(Err(TryLockError::WouldBlock)) => Err(Refused::Exists(format!(
+                "another takeproof is writing into {}; give another folder with --out",
+                self.folder.display()
+            ))),
+            _ => Ok(Held(held)),
+        }
+    }
+}
+
 /// Why a folder cannot be used, in one line.
 #[derive(Debug)]
 pub(super) enum Refused {
@@ -25,6 +59,8 @@ pub(super) enum Refused {
     Exists(String),
     /// No place to write to is known.
     Nowhere(String),
+    /// It cannot be written to.
+    Unwritable(String),
 }
 
 impl Refused {
@@ -35,7 +71,7 @@ impl Refused {
                 problem(why);
                 Status::Usage
             }
-            Refused::Exists(why) | Refused::Nowhere(why) => {
+            Refused::Exists(why) | Refused::Nowhere(why) | Refused::Unwritable(why) => {
                 problem(why);
                 Status::Failed
             }
@@ -122,24 +158,19 @@ fn documents() -> Option<PathBuf> {
     Some(documents.unwrap_or(home))
 }
 
-/// The path with links resolved, as far as it exists.
+/// The path with links resolved, as far as it exists; what does not exist yet is taken as written.
 fn real_path(path: &Path) -> PathBuf {
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
-    let mut missing = Vec::new();
-    let mut here = absolute.as_path();
-    loop {
-        if let Ok(real) = here.canonicalize() {
-            return missing.iter().rev().fold(real, |p, part| p.join(part));
-        }
-        match (here.parent(), here.file_name()) {
-            (Some(parent), Some(name)) => {
-                missing.push(name);
-                here = parent;
-            }
-            // `..` behind a folder that does not exist yet, or nothing left: take the path as written.
-            _ => return absolute,
+    let mut real = PathBuf::new();
+    for part in absolute.components() {
+        if part == Component::ParentDir {
+            real.pop();
+        } else {
+            real.push(part);
+            real = real.canonicalize().unwrap_or(real);
         }
     }
+    real
 }
 
 #[cfg(test)]
@@ -158,6 +189,8 @@ mod tests {
             card.join("a/b/c"),
             dir.path().join("card/day/../report"),
             dir.path().join("card/../card/x"),
+            dir.path().join("not-yet/../card/x"),
+            dir.path().join("not-yet/deeper/../../card"),
         ] {
             let result = choose(Some(&inside), &inputs, "report.json", false, false);
             assert!(
@@ -202,5 +235,26 @@ mod tests {
             Err(Refused::Exists(_))
         ));
         assert!(choose(Some(dir.path()), &inputs, "report.json", true, false).is_ok());
+    }
+
+    #[test]
+    fn a_folder_is_held_by_one_at_a_time_and_only_if_it_can_be_written_to() {
+        let dir = tempfile::tempdir().unwrap();
+        let output = |name: &str| Output {
+            folder: dir.path().join(name),
+            chosen: false,
+        };
+        let first = output("a/b").hold().unwrap();
+        // Where folders cannot be locked both go on.
+        if cfg!(target_os = "linux") {
+            let second = output("a/b").hold();
+            assert!(matches!(second, Err(Refused::Exists(_))));
+        }
+        output("a/c").hold().unwrap();
+        drop(first);
+        output("a/b").hold().unwrap();
+        std::fs::write(dir.path().join("file"), "").unwrap();
+        let within = output("file/report").hold();
+        assert!(matches!(within, Err(Refused::Unwritable(_))));
     }
 }

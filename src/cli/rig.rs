@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::exit::{Status, of_report};
+use super::outcome::strange_roles;
 use super::{problem, results};
 use crate::pipeline::{self, How};
 use crate::report::model::Severity;
@@ -41,6 +42,7 @@ impl Rig {
         for file in &report.unreadable {
             problem(&format!("{}: {}: {}", file.path, file.reason, file.detail));
         }
+        strange_roles(self.roles.as_deref().unwrap_or(""), &report);
         if report.takes.is_empty() {
             problem("no take was found in what was given that could be analysed");
         }

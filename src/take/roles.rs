@@ -348,17 +348,18 @@ pub fn parse_role(text: &str) -> Option<Role> {
     }
 }
 
-/// Roles the user gave, by track name (case does not count) or number.
+/// Whether the user means this track: by its name (case does not count) or number.
+pub fn is_named(key: &str, index: usize, name: Option<&str>) -> bool {
+    let key = key.trim();
+    key.parse() == Ok(index) || name.is_some_and(|n| n.trim().eq_ignore_ascii_case(key))
+}
+
+/// Roles the user gave.
 pub(super) fn apply_user_roles(tracks: &mut [Track], roles: &BTreeMap<String, String>) {
     for track in tracks {
-        let given = roles.iter().find(|(key, _)| {
-            let key = key.trim();
-            key.parse() == Ok(track.index)
-                || track
-                    .name
-                    .as_deref()
-                    .is_some_and(|n| n.trim().eq_ignore_ascii_case(key))
-        });
+        let given = roles
+            .iter()
+            .find(|(key, _)| is_named(key, track.index, track.name.as_deref()));
         let Some(role) = given.and_then(|(_, role)| parse_role(role)) else {
             continue;
         };
