@@ -4,6 +4,8 @@
 //! What a mark means is told by shape, height or pattern first and by colour second, so that a grey print says the same.
 //! The pictures are made from the report and the drawing data alone.
 
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 use ab_glyph::{Font, FontRef};
@@ -127,34 +129,35 @@ fn png(pixels: &[u8], width: u32, height: u32) -> Result<Vec<u8>, PlotError> {
     Ok(bytes)
 }
 
-/// At most 256 colours, and each pixel's place among them. Channels keep as many bits as the palette has room for.
+/// The 256 commonest colours, and each pixel's place among them; a rare one (an edge of a letter) takes the nearest.
 fn paletted(pixels: &[u8]) -> (Vec<u8>, Vec<u8>) {
-    for bits in (2..=6u32).rev() {
-        let key = |p: &[u8]| {
-            p.iter()
-                .fold(0usize, |key, &c| key << bits | usize::from(c >> (8 - bits)))
-        };
-        let mut place: Vec<Option<u8>> = vec![None; 1 << (3 * bits)];
-        let mut palette: Vec<u8> = Vec::new();
-        let mut indexed = Vec::with_capacity(pixels.len() / 3);
-        let fits = pixels.chunks_exact(3).all(|pixel| {
-            let slot = &mut place[key(pixel)];
-            if slot.is_none() && palette.len() < 3 * 256 {
-                // The first pixel of a cell lends it its colour, so that plain areas keep theirs exactly.
-                *slot = Some((palette.len() / 3) as u8);
-                palette.extend_from_slice(pixel);
-            }
-            slot.is_some_and(|index| {
-                indexed.push(index);
-                true
-            })
-        });
-        if fits {
-            return (palette, indexed);
-        }
+    // Most pixels are like the one before.
+    let runs = || pixels.as_chunks::<3>().0.chunk_by(|a, b| a == b);
+    let mut counts: BTreeMap<[u8; 3], usize> = BTreeMap::new();
+    for run in runs() {
+        *counts.entry(run[0]).or_default() += run.len();
     }
-    // Two bits a channel are 64 colours: never reached.
-    (vec![0, 0, 0], vec![0; pixels.len() / 3])
+    let mut colours: Vec<([u8; 3], usize)> = counts.into_iter().collect();
+    colours.sort_by_key(|&(_, pixels)| Reverse(pixels));
+    let palette: Vec<[u8; 3]> = colours.iter().take(256).map(|&(c, _)| c).collect();
+    let nearest = |colour: &[u8; 3]| {
+        let apart = |other: &[u8; 3]| -> u32 {
+            let squares = colour.iter().zip(other);
+            squares
+                .map(|(&a, &b)| u32::from(a.abs_diff(b)).pow(2))
+                .sum()
+        };
+        (0u8..=255)
+            .zip(&palette)
+            .min_by_key(|(_, other)| apart(other))
+            .map_or(0, |(place, _)| place)
+    };
+    let places: BTreeMap<[u8; 3], u8> = colours.iter().map(|(c, _)| (*c, nearest(c))).collect();
+    let mut indexed = Vec::with_capacity(pixels.len() / 3);
+    for run in runs() {
+        indexed.resize(indexed.len() + run.len(), places[&run[0]]);
+    }
+    (palette.concat(), indexed)
 }
 
 /// The shipped fonts, regular and bold; `None` if they could not be read, which would show as a [`PlotError`] at the first text
@@ -423,4 +426,30 @@ pub(crate) fn file_name(text: &str) -> String {
         })
         .collect();
     name.trim_matches(['.', '_']).to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn plain_areas_keep_their_colours_and_rare_ones_take_the_nearest() {
+        let mut pixels = Vec::new();
+        for RGBColor(r, g, b) in [PAPER, LANE, CLEAN, PEAK] {
+            pixels.extend([r, g, b].repeat(50));
+        }
+        for grey in 0..=255u8 {
+            pixels.extend_from_slice(&[grey, grey, grey / 2]);
+        }
+        let (palette, indexed) = paletted(&pixels);
+        assert_eq!(palette.len(), 3 * 256);
+        let shown = |at: usize| &palette[3 * usize::from(indexed[at])..][..3];
+        for at in 0..200 {
+            assert_eq!(shown(at), &pixels[3 * at..][..3]);
+        }
+        for at in 200..pixels.len() / 3 {
+            let off = |k: usize| shown(at)[k].abs_diff(pixels[3 * at + k]);
+            assert!((0..3).all(|k| off(k) <= 4), "{at}");
+        }
+    }
 }
