@@ -31,6 +31,17 @@ pub(crate) fn inputs() -> &'static Path {
             }
             wav::write(&folder("faults").join("1-1.wav"), &holes, &Label::default()).unwrap();
 
+            let mut silent = Scene::dialogue(&["Ines"], 14.0, 7).render();
+            for track in 0..silent.tracks.len() {
+                silent.zeros(track, 0.0, 14.0);
+            }
+            wav::write(
+                &folder("silent").join("1-1.wav"),
+                &silent,
+                &Label::default(),
+            )
+            .unwrap();
+
             let bare = Label {
                 bare: true,
                 ..Label::default()

@@ -329,17 +329,16 @@ fn names_and_signal(take: &Take, levels: &[(usize, f64)], min_dbfs: f64) -> Vec<
         .map(|&(i, _)| i)
         .collect();
     if let Some(&first) = empty.first() {
-        let more = if empty.len() > 1 {
-            format!(" and {} more", empty.len() - 1)
-        } else {
-            String::new()
+        let rest = match empty.len() {
+            1 => " is named and holds".to_owned(),
+            all => format!(" and {} more are named and hold", all - 1),
         };
         found.push(
             note(take, "name_without_signal")
                 .fact("tracks", list(empty))
                 .says(
                     format!(
-                        "{}{more} is named and holds no signal; perhaps the name was carried over.",
+                        "{}{rest} no signal; perhaps the name was carried over.",
                         shown(&take.tracks[first].label())
                     ),
                     "Take the name off, or look why nothing arrives.",

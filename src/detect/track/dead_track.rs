@@ -305,18 +305,40 @@ fn finding(view: &TakeView<'_>, track: usize, voice: &[f64], dead: Dead) -> Find
     } else {
         Severity::Caution
     };
+    // A take in which nothing is heard at all has no lines.
+    let (spoken, advice) = if dead.speech_s > 0.0 {
+        (
+            " while the scene is spoken",
+            "Check battery, mute and patch of this pack; the wearer's lines are only on the other microphones.",
+        )
+    } else {
+        ("", "Check battery, mute and patch of this pack.")
+    };
     view.finding("dead_track", track, start, end)
         .severity(severity)
         .confidence(confidence)
-        .origin(if view.track(track).wireless == Some(true) { Origin::Radio } else { Origin::ThisMic })
+        .origin(if view.track(track).wireless == Some(true) {
+            Origin::Radio
+        } else {
+            Origin::ThisMic
+        })
         .number("level_dbfs", level(here).unwrap_or(f64::NAN), 1)
         .number("zero_share", zeros, 3)
         .number("speech_elsewhere_s", dead.speech_s, 1)
         .number("heard_share", dead.life_share, 3)
-        .fact("heard_on", cover.iter().map(|&m| view.track(m).index).collect::<Vec<_>>())
+        .fact(
+            "heard_on",
+            cover
+                .iter()
+                .map(|&m| view.track(m).index)
+                .collect::<Vec<_>>(),
+        )
         .says(
-            format!("{} has no microphone signal{when}: {what} while the scene is spoken.", view.track(track).label()),
-            "Check battery, mute and patch of this pack; the wearer's lines are only on the other microphones.",
+            format!(
+                "{} has no microphone signal{when}: {what}{spoken}.",
+                view.track(track).label()
+            ),
+            advice,
         )
 }
 
