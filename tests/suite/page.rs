@@ -199,6 +199,14 @@ fn deep_links_open_a_take_and_a_finding() {
         .unwrap();
     b.open(&page, &format!("#t={}", last.id));
     b.wait("document.querySelector('.panel canvas.lanes') !== null");
+    // On a phone nothing of it lies outside.
+    b.size(390, 844);
+    b.open(&page, &format!("#t={}", last.id));
+    b.wait("document.querySelector('.panel canvas.lanes') !== null");
+    let fits = "[...document.querySelectorAll('.opened .panel, .opened .panel > *, .opened .detail')].every((e) => { \
+                const r = e.getBoundingClientRect(); return r.left >= 0 && r.right <= innerWidth; })";
+    assert_eq!(b.eval(fits), json!(true));
+    b.size(1280, 900);
     let finding = &last.findings[0];
     b.open(&page, &format!("#f={}", finding.id));
     b.wait(&format!(
