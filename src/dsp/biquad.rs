@@ -5,19 +5,19 @@
 //! One vector holds the same sample of as many streams as the processor has lanes; the arithmetic of each stream is that of
 //! a single one, to the last bit.
 
-use std::array::from_fn;
 use std::ops::Range;
 
 use pulp::{Simd, WithSimd, bytemuck};
 
 use super::widest::dispatch;
 
-/// A second-order section in transposed direct form II, `a0 = 1`. Its next state is made from the last one and the sample, not
-/// from what comes out: one step less to wait for.
+/// A second-order section in transposed direct form II, `a0 = 1`, without its gain: what comes out is to be multiplied by b0,
+/// and whoever sums it up does that once for many samples. Its next state is made from the last one and the sample, not from
+/// what comes out: one step less to wait for.
 #[derive(Clone, Copy)]
 pub struct Biquad<S: Simd> {
-    // b0, then what a sample adds to either state: b1 - a1 b0 and b2 - a2 b0.
-    b: [S::f64s; 3],
+    // What a sample adds to either state: b1 / b0 - a1 and b2 / b0 - a2.
+    c: [S::f64s; 2],
     a: [S::f64s; 2],
     z: [S::f64s; 2],
 }
@@ -34,11 +34,7 @@ impl<S: Simd> Biquad<S> {
     ) -> Biquad<S> {
         let ([b0, b1, b2], [a1, a2]) = (b, a);
         Biquad {
-            b: [
-                simd.splat_f64s(b0),
-                simd.splat_f64s(b1 - a1 * b0),
-                simd.splat_f64s(b2 - a2 * b0),
-            ],
+            c: [simd.splat_f64s(b1 / b0 - a1), simd.splat_f64s(b2 / b0 - a2)],
             a: [simd.splat_f64s(a1), simd.splat_f64s(a2)],
             z: [
                 gather(simd, streams, |l| state(l)[0]),
@@ -57,8 +53,8 @@ impl<S: Simd> Biquad<S> {
     /// The next sample of every stream.
     #[inline(always)]
     pub fn next(&mut self, simd: S, x: S::f64s) -> S::f64s {
-        let ([b0, c1, c2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
-        let y = simd.add_f64s(simd.mul_f64s(b0, x), z0);
+        let ([c1, c2], [a1, a2], [z0, z1]) = (self.c, self.a, self.z);
+        let y = simd.add_f64s(x, z0);
         let straight = simd.add_f64s(simd.mul_f64s(c1, x), z1);
         self.z = [
             simd.sub_f64s(straight, simd.mul_f64s(a1, z0)),
@@ -68,23 +64,40 @@ impl<S: Simd> Biquad<S> {
     }
 }
 
-/// [`Biquad`] in single precision, each lane with coefficients of its own. Its rounding is that of single precision amplified
-/// by the resonance of its poles: for corners far below the sampling rate take the other.
+/// [`Biquad`] in single precision, each lane with coefficients of its own, for high-passes and low-passes: b2 is b0. Its
+/// rounding is that of single precision amplified by the resonance of its poles: for corners far below the sampling rate take
+/// the other.
 #[derive(Clone, Copy)]
 pub struct Narrow<S: Simd> {
-    b: [S::f32s; 3],
+    b: S::f32s,
     a: [S::f32s; 2],
     z: [S::f32s; 2],
 }
 
 impl<S: Simd> Narrow<S> {
-    /// A section that goes on from a state: coefficients b0, b1, b2, then a1, a2, then the state of each lane.
+    /// A section that goes on from a state: b1 / b0, then a1, a2, then the state of each lane.
     #[inline(always)]
-    pub fn resume(simd: S, of: impl Fn(usize) -> ([f32; 3], [f32; 2], [f32; 2])) -> Narrow<S> {
+    pub fn resume(simd: S, of: impl Fn(usize) -> (f32, [f32; 2], [f32; 2])) -> Narrow<S> {
+        let mut narrow = Narrow::none(simd);
+        for lane in 0..S::F32_LANES {
+            let (b, [a1, a2], [z0, z1]) = of(lane);
+            let Narrow { b: bs, a, z } = &mut narrow;
+            let [a, z] = [a, z].map(|pair| bytemuck::cast_slice_mut::<_, f32>(pair));
+            bytemuck::cast_slice_mut::<_, f32>(std::slice::from_mut(bs))[lane] = b;
+            (a[lane], a[S::F32_LANES + lane]) = (a1, a2);
+            (z[lane], z[S::F32_LANES + lane]) = (z0, z1);
+        }
+        narrow
+    }
+
+    /// Silence on all lanes.
+    #[inline(always)]
+    pub fn none(simd: S) -> Narrow<S> {
+        let nothing = simd.splat_f32s(0.0);
         Narrow {
-            b: from_fn(|k| each(simd, |lane| of(lane).0[k])),
-            a: from_fn(|k| each(simd, |lane| of(lane).1[k])),
-            z: from_fn(|k| each(simd, |lane| of(lane).2[k])),
+            b: nothing,
+            a: [nothing; 2],
+            z: [nothing; 2],
         }
     }
 
@@ -97,12 +110,12 @@ impl<S: Simd> Narrow<S> {
     /// The next sample of every lane.
     #[inline(always)]
     pub fn next(&mut self, simd: S, x: S::f32s) -> S::f32s {
-        let ([b0, b1, b2], [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
-        let y = simd.add_f32s(simd.mul_f32s(b0, x), z0);
-        let straight = simd.add_f32s(simd.mul_f32s(b1, x), z1);
+        let (b, [a1, a2], [z0, z1]) = (self.b, self.a, self.z);
+        let y = simd.add_f32s(x, z0);
+        let straight = simd.add_f32s(simd.mul_f32s(b, x), z1);
         self.z = [
             simd.sub_f32s(straight, simd.mul_f32s(a1, y)),
-            simd.sub_f32s(simd.mul_f32s(b2, x), simd.mul_f32s(a2, y)),
+            simd.sub_f32s(x, simd.mul_f32s(a2, y)),
         ];
         y
     }

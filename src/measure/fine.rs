@@ -161,20 +161,24 @@ fn clipped(length: usize, from: i64, to: i64) -> (usize, usize) {
     (a, (to.clamp(0, length as i64) as usize).max(a))
 }
 
-/// A second-order section, transposed direct form II.
+/// A second-order section, transposed direct form II, without its gain.
 #[derive(Debug, Clone, Copy)]
 struct Section {
-    b: [f32; 3],
+    /// b1 / b0; b2 is b0.
+    b: f32,
     a: [f32; 2],
     z: [f32; 2],
+    /// b0.
+    gain: f64,
 }
 
 impl Section {
     /// What changes nothing.
     const NONE: Section = Section {
-        b: [1.0, 0.0, 0.0],
-        a: [0.0; 2],
+        b: 0.0,
+        a: [0.0, 1.0],
         z: [0.0; 2],
+        gain: 1.0,
     };
 
     /// Low-pass or high-pass by the bilinear transform. `q`: quality at the corner.
@@ -183,11 +187,11 @@ impl Section {
         let (alpha, cos) = (w.sin() / (2.0 * q), w.cos());
         let a0 = 1.0 + alpha;
         let edge = if high_pass { 1.0 + cos } else { 1.0 - cos };
-        let middle = if high_pass { -edge } else { edge };
         Section {
-            b: [edge / 2.0 / a0, middle / a0, edge / 2.0 / a0].map(|b| b as f32),
+            b: if high_pass { -2.0 } else { 2.0 },
             a: [-2.0 * cos / a0, (1.0 - alpha) / a0].map(|a| a as f32),
             z: [0.0; 2],
+            gain: edge / 2.0 / a0,
         }
     }
 }
@@ -259,7 +263,10 @@ impl FineMeter {
 
     fn close(&mut self) {
         let n = self.count.max(1) as f64;
-        let [high, mid] = self.sums.map(|sum| power_code(f64::from(sum) / n));
+        let [high, mid] = from_fn(|band| {
+            let gain: f64 = self.sections[band].iter().map(|s| s.gain).product();
+            power_code(f64::from(self.sums[band]) * gain * gain / n)
+        });
         self.out.high.push(high);
         self.out.mid.push(mid);
         self.sums = [0.0; BANDS];
@@ -290,18 +297,19 @@ impl InStep for FineMeter {
             let (band, stream) = (first + lane / S::F64_LANES, lane % S::F64_LANES);
             (band < BANDS && stream < streams).then_some((band, stream))
         };
-        let mut cascades: [[Narrow<S>; SECTIONS]; BANDS] = from_fn(|n| {
-            from_fn(|k| {
-                Narrow::resume(simd, |lane| {
+        let mut cascades = [[Narrow::none(simd); SECTIONS]; BANDS];
+        let cascades = &mut cascades[..BANDS / times];
+        for (n, cascade) in cascades.iter_mut().enumerate() {
+            for (k, section) in cascade.iter_mut().enumerate() {
+                *section = Narrow::resume(simd, |lane| {
                     let place = place(n * times, lane);
-                    let Section { b, a, z } = place.map_or(Section::NONE, |(band, stream)| {
+                    let Section { b, a, z, .. } = place.map_or(Section::NONE, |(band, stream)| {
                         meters[stream].sections[band][k]
                     });
                     (b, a, z)
-                })
-            })
-        });
-        let cascades = &mut cascades[..BANDS / times];
+                });
+            }
+        }
         let mut rest = x;
         while !rest.is_empty() {
             let room = meters[0].step - meters[0].count;
@@ -398,10 +406,10 @@ mod tests {
                 {
                     let mut v = f64::from(v);
                     for (section, z) in sections.iter().zip(state) {
-                        let (b, a) = (section.b.map(f64::from), section.a.map(f64::from));
-                        let y = b[0] * v + z[0];
-                        *z = [b[1] * v - a[0] * y + z[1], b[2] * v - a[1] * y];
-                        v = y;
+                        let (b, a) = (f64::from(section.b), section.a.map(f64::from));
+                        let y = v + z[0];
+                        *z = [b * v - a[0] * y + z[1], v - a[1] * y];
+                        v = section.gain * y;
                     }
                     *sum += v * v;
                 }

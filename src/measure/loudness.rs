@@ -213,8 +213,10 @@ impl LoudnessMeter {
         if self.at < self.step_end {
             return;
         }
+        let [shelf, high] = self.sections;
+        let gain = (shelf.b[0] * high.b[0]).powi(2);
         self.power
-            .push(self.sum / (self.step_end - self.step_start) as f64);
+            .push(gain * self.sum / (self.step_end - self.step_start) as f64);
         self.sum = 0.0;
         // A decaying filter must not crawl through denormal numbers.
         for state in self.state.as_flattened_mut() {

@@ -19,12 +19,15 @@ pub struct Low {
     pub power: Vec<[Power16; LOW_BANDS]>,
 }
 
-/// Second-order sections of all bands, side by side, in transposed direct form II.
+/// Second-order sections of all bands, side by side, in transposed direct form II, without their gain.
 #[derive(Debug, Clone, Copy, Default)]
 struct Sections {
-    b: [[f64; LOW_BANDS]; 3],
+    /// b1 / b0; b2 is b0.
+    b: [f64; LOW_BANDS],
     a: [[f64; LOW_BANDS]; 2],
     state: [[f64; LOW_BANDS]; 2],
+    /// b0.
+    gain: [f64; LOW_BANDS],
 }
 
 impl Sections {
@@ -35,16 +38,12 @@ impl Sections {
             let w = 2.0 * PI * (hz / rate).min(0.49);
             let alpha = w.sin() / (2.0 * q);
             let (cos, a0) = (w.cos(), 1.0 + alpha);
-            let b = if high_pass {
-                let g = (1.0 + cos) / 2.0;
-                [g, -2.0 * g, g]
+            let (sign, g) = if high_pass {
+                (-1.0, (1.0 + cos) / 2.0)
             } else {
-                let g = (1.0 - cos) / 2.0;
-                [g, 2.0 * g, g]
+                (1.0, (1.0 - cos) / 2.0)
             };
-            for (out, b) in sections.b.iter_mut().zip(b) {
-                out[k] = b / a0;
-            }
+            (sections.b[k], sections.gain[k]) = (2.0 * sign, g / a0);
             for (out, a) in sections.a.iter_mut().zip([-2.0 * cos, 1.0 - alpha]) {
                 out[k] = a / a0;
             }
@@ -54,12 +53,12 @@ impl Sections {
 
     #[inline(always)]
     fn run(&mut self, x: [f64; LOW_BANDS]) -> [f64; LOW_BANDS] {
-        let Sections { b, a, state } = self;
+        let Sections { b, a, state, .. } = self;
         let mut y = [0.0; LOW_BANDS];
         for k in 0..LOW_BANDS {
-            y[k] = b[0][k] * x[k] + state[0][k];
-            state[0][k] = b[1][k] * x[k] - a[0][k] * y[k] + state[1][k];
-            state[1][k] = b[2][k] * x[k] - a[1][k] * y[k];
+            y[k] = x[k] + state[0][k];
+            state[0][k] = b[k] * x[k] - a[0][k] * y[k] + state[1][k];
+            state[1][k] = x[k] - a[1][k] * y[k];
         }
         y
     }
@@ -143,8 +142,11 @@ impl LowMeter {
 
     fn close(&mut self) {
         let count = f64::from(self.count.max(1));
-        self.out
-            .push(self.sum.map(|s| Power16::from((s / count) as f32)));
+        let power = |band: usize| {
+            let gain: f64 = self.bands.iter().map(|s| s.gain[band]).product();
+            Power16::from((self.sum[band] * gain * gain / count) as f32)
+        };
+        self.out.push(std::array::from_fn(power));
         self.sum = [0.0; LOW_BANDS];
         self.count = 0;
     }

@@ -154,9 +154,14 @@ impl ActiveLevelMeter {
     }
 
     fn close(&mut self) {
-        self.out.energy.push(self.energy as f32);
+        // What the filters leave out of every sample.
+        let gain = self.section.b[0];
+        let smoothed = gain * (1.0 - self.keep).powi(2);
+        self.out.energy.push((gain * gain * self.energy) as f32);
         self.out.last = self.count;
-        self.out.envelope.push(exponent(self.highest as f32));
+        self.out
+            .envelope
+            .push(exponent((smoothed * self.highest) as f32));
         (self.energy, self.highest, self.count) = (0.0, 0.0, 0);
         // A decaying filter must not crawl through denormal numbers.
         for state in self.state.iter_mut().chain(&mut self.smooth) {
@@ -180,7 +185,6 @@ impl InStep for ActiveLevelMeter {
     fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut ActiveLevelMeter], mut x: &[S::f64s]) {
         let streams = meters.len();
         let keep = simd.splat_f64s(meters[0].keep);
-        let take = simd.splat_f64s(1.0 - meters[0].keep);
         while !x.is_empty() {
             let room = (meters[0].hop - meters[0].count) as usize;
             let (now, later) = x.split_at(x.len().min(room));
@@ -193,8 +197,8 @@ impl InStep for ActiveLevelMeter {
             for &v in now {
                 let y = section.next(simd, v);
                 let size = simd.abs_f64s(y);
-                p = simd.add_f64s(simd.mul_f64s(keep, p), simd.mul_f64s(take, size));
-                q = simd.add_f64s(simd.mul_f64s(keep, q), simd.mul_f64s(take, p));
+                p = simd.add_f64s(simd.mul_f64s(keep, p), size);
+                q = simd.add_f64s(simd.mul_f64s(keep, q), p);
                 energy = simd.add_f64s(energy, simd.mul_f64s(y, y));
                 highest = simd.max_f64s(highest, q);
             }
