@@ -6,6 +6,7 @@ pub mod decimate;
 pub mod extreme;
 pub mod fft;
 pub mod lanes;
+pub mod rank;
 pub mod shared;
 pub mod widest;
 pub mod windows;
