@@ -168,12 +168,12 @@ impl SpectrumMeter {
         self.block.cells.clear();
         let (mut windows, mut known) = (std::mem::take(&mut self.windows), 0);
         windows.push(x, |here| {
-            let bins = self.fft.bins(here, 0.0, &self.window, self.layout.bins);
             // What the block before left there is written over: as many spectra, or one more or less.
             let (from, list) = (known, &mut self.block.windows);
-            known += bins.len();
+            known += self.layout.bins;
             list.resize(list.len().max(known), Complex::default());
-            list[from..known].copy_from_slice(bins);
+            let bins = &mut list[from..known];
+            self.fft.bins_into(here, 0.0, &self.window, bins);
             lanes::add_powers(&mut self.power, bins);
             self.window_done();
         });

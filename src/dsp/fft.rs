@@ -113,6 +113,27 @@ impl Forward {
         &self.bins[..count]
     }
 
+    /// The first bins, as many as `out` takes, as [`Forward::bins`] has them.
+    pub fn bins_into(&mut self, x: &[f32], offset: f32, window: &[f32], out: &mut [Complex<f32>]) {
+        let (half, count) = (self.pairs.len(), out.len());
+        if count == 0 || count > half / 2 {
+            out.copy_from_slice(self.bins(x, offset, window, count));
+            return;
+        }
+        shaped(self.samples(), x, offset, window);
+        self.halves();
+        let (first, out) = out.split_at_mut(1);
+        first[0] = self.bins[0];
+        let (re, im) = &self.plan.turns;
+        low_apart(
+            out,
+            &self.bins[1..count],
+            &self.bins[half + 1 - count..half],
+            &re[..count - 1],
+            &im[..count - 1],
+        );
+    }
+
     /// The powers of all bins, as [`Forward::bins`] has them; `powers` has one place more than half the size.
     pub fn powers(&mut self, x: &[f32], offset: f32, window: &[f32], powers: &mut [f32]) {
         shaped(self.samples(), x, offset, window);
@@ -224,6 +245,40 @@ widest! {
         im: &'b [f32],
     ) {
         all_apart(below, above, re, im);
+    }
+
+    /// The lower half of what [`apart`] makes.
+    fn low_apart<'a, 'b>(
+        out: &'a mut [Complex<f32>],
+        below: &'b [Complex<f32>],
+        above: &'b [Complex<f32>],
+        re: &'b [f32],
+        im: &'b [f32],
+    ) {
+        let whole = below.len() / FEW * FEW;
+        let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
+        let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
+        let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
+        for (((low, high), (re, im)), out) in bins.zip(out.as_chunks_mut::<FEW>().0) {
+            let [mut a, mut b, mut c, mut d] = [[0f32; FEW]; 4];
+            for k in 0..FEW {
+                (a[k], b[k]) = (low[k].re, low[k].im);
+            }
+            for k in 0..FEW {
+                (c[k], d[k]) = (high[FEW - 1 - k].re, high[FEW - 1 - k].im);
+            }
+            for k in 0..FEW {
+                [a[k], b[k], ..] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
+            }
+            for k in 0..FEW {
+                out[k] = Complex { re: a[k], im: b[k] };
+            }
+        }
+        for k in whole..below.len() {
+            let (low, high) = (below[k], above[above.len() - 1 - k]);
+            let [x, y, ..] = pair_apart(low.re, low.im, high.re, high.im, re[k], im[k]);
+            out[k] = Complex { re: x, im: y };
+        }
     }
 
     /// The powers of what [`apart`] makes.
@@ -370,6 +425,9 @@ mod tests {
             let mut own = Forward::new(size);
             for count in [size / 2 + 1, size / 2, size / 3, size / 4, 1] {
                 assert_eq!(own.bins(&x, 0.1, &window, count), &bins[..count]);
+                let mut apart = vec![Complex::default(); count];
+                own.bins_into(&x, 0.1, &window, &mut apart);
+                assert_eq!(apart, &bins[..count]);
             }
             let mut powers = vec![0.0; size / 2 + 1];
             own.powers(&x, 0.1, &window, &mut powers);
