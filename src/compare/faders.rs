@@ -563,23 +563,28 @@ widest! {
         }
     }
 
-    /// Dot product: eight sums in single precision over short stretches, those in double.
+    /// Dot product: sums in single precision over short stretches, those in double.
     fn dot<'a, 'b>(x: &'a [f32], y: &'b [f32]) -> f64 {
-        let mut total = 0f64;
+        const LANES: usize = 16;
+        let mut totals = [0f64; LANES];
         for (x, y) in x.chunks(128).zip(y.chunks(128)) {
-            let mut lanes = [0f32; 8];
-            let ((x, x_rest), (y, y_rest)) = (x.as_chunks::<8>(), y.as_chunks::<8>());
+            let mut sums = [0f32; LANES];
+            let ((x, x_rest), (y, y_rest)) = (x.as_chunks::<LANES>(), y.as_chunks::<LANES>());
             for (x, y) in x.iter().zip(y) {
-                for k in 0..8 {
-                    lanes[k] += x[k] * y[k];
+                for k in 0..LANES {
+                    sums[k] += x[k] * y[k];
                 }
             }
-            for (lane, (x, y)) in lanes.iter_mut().zip(x_rest.iter().zip(y_rest)) {
-                *lane += x * y;
+            for (sum, (x, y)) in sums.iter_mut().zip(x_rest.iter().zip(y_rest)) {
+                *sum += x * y;
             }
-            for lane in lanes {
-                total += f64::from(lane);
+            for k in 0..LANES {
+                totals[k] += f64::from(sums[k]);
             }
+        }
+        let mut total = 0.0;
+        for part in totals {
+            total += part;
         }
         total
     }
