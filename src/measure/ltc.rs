@@ -3,6 +3,9 @@
 //! Zero crossings with hysteresis give intervals; in timecode they fall into two groups at 1:2 (half a bit and a whole bit).
 //! A whole one is a 0, two halves are a 1. The sync word 0011111111111101 at the end of each frame tells where frames lie; read
 //! backwards it comes first. Ten frames that count on are proof; a square wave or a voice never gets there.
+//!
+//! Timecode is there from the first second on, or nearly so. A track that has not shown one frame of it for a while is listened to
+//! for one second in three: what is plugged in late is found all the same, two seconds later at most.
 
 use pulp::{Simd, bytemuck};
 
@@ -23,6 +26,9 @@ const SYNC_REVERSED: u128 = 0x3FFD;
 const FRAME_BITS: u32 = 80;
 /// Samples looked at together.
 const TILE: usize = 64;
+/// Seconds that are listened to in any case, and of how many after them one is where no frame has been seen.
+const LISTEN_S: u64 = 60;
+const ONE_IN: u64 = 3;
 
 /// Hours, minutes, seconds, frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -151,7 +157,7 @@ struct Run {
 impl LtcMeter {
     /// At rest.
     pub fn new(rate: u32) -> LtcMeter {
-        let rate = f64::from(rate);
+        let rate = f64::from(rate.max(1));
         LtcMeter {
             rate,
             at: 0,
@@ -186,6 +192,29 @@ impl LtcMeter {
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
         in_step(&mut [self], &[x]);
+    }
+
+    /// Samples that are left of the second at hand.
+    fn left_of_second(&self) -> usize {
+        let second = self.rate as u64;
+        (second - self.at % second) as usize
+    }
+
+    /// Whether the second at hand is listened to.
+    fn listens(&self) -> bool {
+        let second = self.at / self.rate as u64;
+        self.frames > 0 || second < LISTEN_S || second.is_multiple_of(ONE_IN)
+    }
+
+    /// Begin anew where a second begins that is listened to after one that was not.
+    fn wake(&mut self) {
+        let begins =
+            self.at > LISTEN_S * self.rate as u64 && self.at.is_multiple_of(self.rate as u64);
+        if begins && self.frames == 0 && self.listens() {
+            (self.low, self.peak, self.before, self.high) = (0.0, 0.0, 0.0, false);
+            (self.edge, self.crossing) = (self.at as f64, self.at as f64);
+            self.lose();
+        }
     }
 
     /// Follow the changes of side in the next `count` samples, at most [`TILE`]: `y` is what the high-pass leaves.
@@ -373,46 +402,68 @@ fn bits_of<S: Simd>(bits: S::u64s) -> impl Fn(usize) -> u64 {
 
 impl InStep for LtcMeter {
     #[inline(always)]
-    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut LtcMeter], x: &[S::f64s]) {
-        let streams = meters.len();
-        let zero = simd.splat_f64s(0.0);
-        let low_step = simd.splat_f64s(meters[0].low_step);
-        let low_kept = simd.splat_f64s(1.0 - meters[0].low_step);
-        let decay = simd.splat_f64s(meters[0].decay);
-        let (share, least) = (simd.splat_f64s(0.3), simd.splat_f64s(1e-4));
-        let never = simd.splat_f64s(f64::INFINITY);
-        let mut low = gather(simd, streams, |l| meters[l].low);
-        let mut peak = gather(simd, streams, |l| meters[l].peak);
-        let none = simd.splat_u64s(0);
-        let mut y = [zero; TILE];
-        for tile in x.chunks(TILE) {
-            let (mut far_off, mut positive) = (none, none);
-            for (n, (&raw, y)) in tile.iter().zip(&mut y).enumerate() {
-                low = simd.add_f64s(simd.mul_f64s(low_kept, low), simd.mul_f64s(low_step, raw));
-                *y = simd.sub_f64s(raw, low);
-                let size = simd.abs_f64s(*y);
-                peak = simd.max_f64s(simd.mul_f64s(peak, decay), size);
-                let loud = simd.less_than_f64s(least, peak);
-                let far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
-                let bit = simd.splat_u64s(1 << n);
-                let if_so = |side| simd.select_u64s(side, bit, none);
-                far_off = simd.or_u64s(far_off, if_so(simd.less_than_f64s(far, size)));
-                positive = simd.or_u64s(positive, if_so(simd.less_than_or_equal_f64s(zero, *y)));
+    fn push_lanes<S: Simd>(simd: S, meters: &mut [&mut LtcMeter], mut x: &[S::f64s]) {
+        while !x.is_empty() {
+            let (now, later) = x.split_at(x.len().min(meters[0].left_of_second()));
+            for meter in meters.iter_mut() {
+                meter.wake();
             }
-            let y: &[f64] = bytemuck::cast_slice(&y);
-            let [far_off, positive] = [far_off, positive].map(bits_of::<S>);
-            for (l, meter) in meters.iter_mut().enumerate() {
-                let sides = Sides {
-                    high: far_off(l) & positive(l),
-                    low: far_off(l) & !positive(l),
-                    positive: positive(l),
-                };
-                meter.edges(tile.len(), sides, |n| y[n * S::F64_LANES + l]);
+            if meters.iter().any(|meter| meter.listens()) {
+                listen(simd, meters, now);
+            } else {
+                let count = now.len() as u64;
+                meters.iter_mut().for_each(|meter| meter.at += count);
             }
+            x = later;
         }
+    }
+}
+
+/// The next samples, all of one second; streams that are not listened to only go on.
+#[inline(always)]
+fn listen<S: Simd>(simd: S, meters: &mut [&mut LtcMeter], x: &[S::f64s]) {
+    let streams = meters.len();
+    let zero = simd.splat_f64s(0.0);
+    let low_step = simd.splat_f64s(meters[0].low_step);
+    let low_kept = simd.splat_f64s(1.0 - meters[0].low_step);
+    let decay = simd.splat_f64s(meters[0].decay);
+    let (share, least) = (simd.splat_f64s(0.3), simd.splat_f64s(1e-4));
+    let never = simd.splat_f64s(f64::INFINITY);
+    let mut low = gather(simd, streams, |l| meters[l].low);
+    let mut peak = gather(simd, streams, |l| meters[l].peak);
+    let none = simd.splat_u64s(0);
+    let mut y = [zero; TILE];
+    for tile in x.chunks(TILE) {
+        let (mut far_off, mut positive) = (none, none);
+        for (n, (&raw, y)) in tile.iter().zip(&mut y).enumerate() {
+            low = simd.add_f64s(simd.mul_f64s(low_kept, low), simd.mul_f64s(low_step, raw));
+            *y = simd.sub_f64s(raw, low);
+            let size = simd.abs_f64s(*y);
+            peak = simd.max_f64s(simd.mul_f64s(peak, decay), size);
+            let loud = simd.less_than_f64s(least, peak);
+            let far = simd.select_f64s(loud, simd.mul_f64s(share, peak), never);
+            let bit = simd.splat_u64s(1 << n);
+            let if_so = |side| simd.select_u64s(side, bit, none);
+            far_off = simd.or_u64s(far_off, if_so(simd.less_than_f64s(far, size)));
+            positive = simd.or_u64s(positive, if_so(simd.less_than_or_equal_f64s(zero, *y)));
+        }
+        let y: &[f64] = bytemuck::cast_slice(&y);
+        let [far_off, positive] = [far_off, positive].map(bits_of::<S>);
         for (l, meter) in meters.iter_mut().enumerate() {
-            (meter.low, meter.peak) = (lane::<S>(&low, l), lane::<S>(&peak, l));
+            if !meter.listens() {
+                meter.at += tile.len() as u64;
+                continue;
+            }
+            let sides = Sides {
+                high: far_off(l) & positive(l),
+                low: far_off(l) & !positive(l),
+                positive: positive(l),
+            };
+            meter.edges(tile.len(), sides, |n| y[n * S::F64_LANES + l]);
         }
+    }
+    for (l, meter) in meters.iter_mut().enumerate() {
+        (meter.low, meter.peak) = (lane::<S>(&low, l), lane::<S>(&peak, l));
     }
 }
 
@@ -611,6 +662,26 @@ mod tests {
         for block in [1, 63, 480] {
             assert_eq!(decode(&x, 48_000, block), whole);
         }
+    }
+
+    #[test]
+    fn what_is_plugged_in_late_is_found_whatever_goes_in_step_with_it() {
+        let lead = 3_614_400; // 75.3 s
+        let late = code(48_000.0, 25.0, 25, 6.0, lead);
+        let alone = decode(&late, 48_000, 4096);
+        let ltc = alone.unwrap_or_else(|| panic!("not found"));
+        assert!(ltc.at_sample < lead as f64 + 2.2 * 48_000.0, "{ltc:?}");
+        let start = f64::from(((13 * 60 + 5) * 60 + 22) * 25 + 11);
+        assert!((ltc.frame_at(lead as u64, 25) - start).abs() < 0.02);
+        // Beside one that is listened to all the time.
+        let mut early = code(48_000.0, 25.0, 25, 2.0, 0);
+        early.resize(late.len(), 0.0);
+        let (mut a, mut b) = (LtcMeter::new(48_000), LtcMeter::new(48_000));
+        for (early, late) in early.chunks(10_007).zip(late.chunks(10_007)) {
+            in_step(&mut [&mut a, &mut b], &[early, late]);
+        }
+        assert!(a.finish().is_some());
+        assert_eq!(b.finish(), alone);
     }
 
     #[test]
