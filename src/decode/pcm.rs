@@ -213,7 +213,8 @@ impl PcmReader {
                     let kept = target.codes[channel].get_mut(from..from + n);
                     let codes = kept.unwrap_or(&mut tile_codes[..n]);
                     if self.width == 3 && !self.layout.big_endian && self.channels > 1 {
-                        three_bytes(codes, bytes, block, 3 * channel, self.shift());
+                        let left = fours(codes, bytes, block, 3 * channel);
+                        shifted(codes, left, self.shift());
                     } else {
                         self.unpack_codes(samples, codes);
                     }
@@ -273,6 +274,13 @@ impl PcmReader {
 }
 
 widest! {
+    /// Shift to the left, then to the right.
+    fn shifted<'a>(codes: &'a mut [i32], left: u32, right: u32) {
+        for code in codes {
+            *code = *code << left >> right;
+        }
+    }
+
     /// Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
     fn scaled<'a, 'b>(x: &'a mut [f32], codes: &'b [i32], scale: f32) {
         for (x, code) in x.iter_mut().zip(codes) {
@@ -282,14 +290,16 @@ widest! {
 }
 
 /// Samples of three bytes, at a place in frames of `block` bytes that hold others beside them: each is read as four bytes, with the
-/// byte before or after it, which is shifted out. Single loads: gathered into vectors it takes more than twice as long.
-fn three_bytes(codes: &mut [i32], bytes: &[u8], block: usize, at: usize, shift: u32) {
-    let (from, left) = if at == 0 { (0, 8) } else { (at - 1, 0) };
+/// byte before it, or at the start of a frame with the byte after it. Returns by how much they are to be shifted to the left
+/// then. Single loads: gathered into vectors it takes more than twice as long.
+fn fours(codes: &mut [i32], bytes: &[u8], block: usize, at: usize) -> u32 {
+    let from = at.saturating_sub(1);
     for (code, frame) in codes.iter_mut().zip(bytes.chunks_exact(block)) {
         if let Some(four) = frame[from..].first_chunk::<4>() {
-            *code = (i32::from_le_bytes(*four) << left) >> shift;
+            *code = i32::from_le_bytes(*four);
         }
     }
+    if at == 0 { 8 } else { 0 }
 }
 
 fn unpack_float<'a>(
