@@ -100,8 +100,13 @@ pub fn percentile(values: &[f64], share: f64) -> f64 {
     if sorted.is_empty() {
         return QUIET_DB;
     }
-    let rank = ((sorted.len() - 1) as f64 * share).round() as usize;
+    let rank = rank(sorted.len(), share);
     *sorted.select_nth_unstable_by(rank, f64::total_cmp).1
+}
+
+/// The rank of [`percentile`] among so many values; 0 of none.
+pub fn rank(count: usize, share: f64) -> usize {
+    (count.saturating_sub(1) as f64 * share).round() as usize
 }
 
 /// Middle value; [`QUIET_DB`] of nothing.

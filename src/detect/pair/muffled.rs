@@ -13,7 +13,7 @@
 
 use std::ops::Range;
 
-use crate::detect::hearing::{QUIET_DB, median};
+use crate::detect::hearing::{QUIET_DB, median, rank};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::TrackMeasures;
 use crate::measure::frames::bands_within;
@@ -224,6 +224,39 @@ struct Step {
 /// Cuts that are looked at first.
 const COARSE_CUTS: usize = 400;
 
+/// Tells by counts at which cuts the median may fall by so much: on one side at least it then lies half of that off any level,
+/// such as the median of all. Medians of every two sides take far longer, and hardly any cut is left.
+struct Falls {
+    /// Of the values before each place how many lie below the level by which the first side would stand out, and how many up to
+    /// that by which the second would.
+    below: Vec<u32>,
+    up_to: Vec<u32>,
+}
+
+impl Falls {
+    fn new(x: &[f64], least_db: f64) -> Falls {
+        let (middle, half) = (median(x), 0.5 * least_db - 1e-9);
+        let counts = |is: &dyn Fn(f64) -> bool| {
+            let so_far = x.iter().scan(0, |sum, &v| {
+                *sum += u32::from(is(v));
+                Some(*sum)
+            });
+            std::iter::once(0).chain(so_far).collect()
+        };
+        Falls {
+            below: counts(&|v| v < middle + half),
+            up_to: counts(&|v| v <= middle - half),
+        }
+    }
+
+    fn may(&self, at: usize) -> bool {
+        let count = self.below.len() - 1;
+        let rank = |n: usize| rank(n, 0.5);
+        let behind = (self.up_to[count] - self.up_to[at]) as usize;
+        self.below[at] as usize <= rank(at) || behind > rank(count - at)
+    }
+}
+
 /// The cut with the largest gain in absolute deviation, if what follows lies at least `least_db` below what came before and
 /// stays there to the end.
 fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
@@ -233,14 +266,16 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
             .sum::<f64>()
     };
     let last = x.len().saturating_sub(least);
+    let falls = Falls::new(x, least_db);
     let best = |cuts: &mut dyn Iterator<Item = usize>| -> Option<usize> {
-        cuts.filter_map(|at| {
-            let (before, after) = x.split_at(at);
-            let (b, a) = (median(before), median(after));
-            (a <= b - least_db).then(|| (cost(before, b) + cost(after, a), at))
-        })
-        .min_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)))
-        .map(|(_, at)| at)
+        cuts.filter(|&at| falls.may(at))
+            .filter_map(|at| {
+                let (before, after) = x.split_at(at);
+                let (b, a) = (median(before), median(after));
+                (a <= b - least_db).then(|| (cost(before, b) + cost(after, a), at))
+            })
+            .min_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)))
+            .map(|(_, at)| at)
     };
     // A coarse look first: the cost of a look at every frame would grow with the square of the take.
     let stride = (x.len() / COARSE_CUTS).max(1);
@@ -315,6 +350,28 @@ mod tests {
         let found = step(&x, 25, 7.0).unwrap();
         assert!(found.at.abs_diff(120) <= 3, "{found:?}");
         assert!((found.after_db - found.before_db + 13.0).abs() < 1.0);
+    }
+
+    #[test]
+    fn no_cut_at_which_the_median_falls_is_passed_over() {
+        for (n, fall) in [(2, 9.0), (75, 6.0), (300, 7.0), (301, 0.0)] {
+            let noise = crate::synth::sources::noise(n, 5);
+            let sloping = noise.iter().zip(0..).map(|(v, i)| {
+                let slope = f64::from(i) / n as f64;
+                f64::from(4.0 * v) - fall * slope
+            });
+            let x: Vec<f64> = sloping.collect();
+            for least_db in [1.0, 3.0, 6.0] {
+                let falls = Falls::new(&x, least_db);
+                for at in 1..n {
+                    let (before, after) = x.split_at(at);
+                    let fell = median(after) <= median(before) - least_db;
+                    assert!(!fell || falls.may(at), "{n} {least_db} {at}");
+                }
+            }
+        }
+        let level = Falls::new(&[-5.0; 100], 7.0);
+        assert!((1..100).all(|at| !level.may(at)));
     }
 
     #[test]

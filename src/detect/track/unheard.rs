@@ -6,7 +6,7 @@
 
 use crate::detect::TakeView;
 use crate::detect::hearing::{QUIET_DB, fit, percentile};
-use crate::measure::TrackMeasures;
+use crate::dsp::rank::of_rank;
 use crate::measure::frames::{Frames, bands_within};
 use crate::report::model::Role;
 use crate::units::{power, power_db};
@@ -284,22 +284,35 @@ fn ratios_db(
     if alone.len() < least {
         return vec![None; bands.len()];
     }
-    // Power over the background where it is clear.
-    let clear = |m: &TrackMeasures, f: usize, band: usize| {
-        let level = f64::from(m.frames.codes(f)[band]);
-        let floor = m.floor.power(m.floor.step(f), band);
-        (level > 10.0 * floor).then_some(level - floor)
-    };
-    let mut found = vec![Vec::new(); bands.len()];
+    let mut found = vec![Vec::<f32>::new(); bands.len()];
+    // Backgrounds of the step that the last frame was in.
+    let mut floors = [a, b].map(|_| (usize::MAX, vec![0.0; bands.len()]));
     for &f in &alone {
-        for (found, band) in found.iter_mut().zip(bands.clone()) {
-            let ratio = || Some(clear(a, f, band)? / clear(b, f, band)?);
-            found.extend(ratio());
+        let rows = [a, b].map(|m| m.frames.codes(f));
+        for (m, (known, floor)) in [a, b].iter().zip(&mut floors) {
+            let step = m.floor.step(f);
+            if step != *known {
+                let powers = bands.clone().map(|band| m.floor.power(step, band));
+                (*known, *floor) = (step, powers.collect());
+            }
+        }
+        for (k, found) in found.iter_mut().enumerate() {
+            // Power over the background where it is clear.
+            let clear = |m: usize| {
+                let (level, floor) = (f64::from(rows[m][bands.start + k]), floors[m].1[k]);
+                (level > 10.0 * floor).then_some(level - floor)
+            };
+            let ratio = clear(0).zip(clear(1)).map(|(a, b)| (a / b) as f32);
+            found.extend(ratio);
         }
     }
+    let ranked = |found: &Vec<f32>| {
+        let rank = (found.len().max(1) - 1) as f64 * RATIO_SHARE;
+        power_db(f64::from(of_rank(found, rank.round() as usize)))
+    };
     found
         .iter()
-        .map(|found| (found.len() >= least).then(|| power_db(percentile(found, RATIO_SHARE))))
+        .map(|found| (found.len() >= least).then(|| ranked(found)))
         .collect()
 }
 
