@@ -795,6 +795,8 @@ pub struct PairMeasures {
     pub polarity_confidence: Option<f64>,
     /// Evidence of this pair alone for the same sign: log odds, positive same, negative opposite.
     pub polarity_log_odds: f64,
+    /// What the peaks followed through the wearers' own words say, however few they are: log odds, which may only contradict.
+    pub followed_log_odds: f64,
     /// Two talkers who see opposite signs: a figure-of-eight or a side signal.
     pub bidirectional: bool,
     /// Stands still for whoever speaks, or moves; `None` where it cannot be told.
@@ -938,6 +940,7 @@ fn measure_pair(
             })
             .sum()
     };
+    let followed: f64 = owners.iter().map(|&t| leaning(Some(t))).sum();
     // Of somebody who stands far from both a reflection may be the highest peak, and of a wearer who is hard to hear at the
     // other microphone, too: where a body microphone takes part its wearer's own words have to decide; the others' must not
     // contradict, nor the peaks followed through its wearer's, which have to agree between two wearers. Knocks on a pack whose
@@ -950,8 +953,10 @@ fn measure_pair(
             frame < speech.grid.frames && owners.iter().any(speaks)
         };
         let own = log_odds(&cells, speech, &wearers);
-        let followed: f64 = owners.iter().map(|&t| leaning(Some(t))).sum();
-        let followed_too = own * followed > 0.0 || owners.len() < 2 && followed == 0.0;
+        let followed_too = match owners.len() {
+            0 | 1 => own * followed >= 0.0,
+            _ => own * followed > 0.0,
+        };
         if own.abs() < LEAST_LOG_ODDS || own * all < 0.0 || !followed_too {
             0.0
         } else {
@@ -989,6 +994,7 @@ fn measure_pair(
         polarity: Polarity::Unclear,
         polarity_confidence: None,
         polarity_log_odds,
+        followed_log_odds: followed,
         bidirectional,
         kind: kind(&segments),
         segments,
@@ -1400,6 +1406,9 @@ fn agree_on_polarity(pairs: &mut [PairMeasures]) {
             }
         } else if own.abs() > joined.abs() {
             own
+        } else if joined * pair.followed_log_odds < 0.0 {
+            // Too little to tell a sign from, enough to doubt what the others tell.
+            0.0
         } else {
             joined
         };
