@@ -2,6 +2,7 @@
 
 use super::model::{Finding, Origin, Report, Severity, Take, Verdict};
 use super::terminal::{count, length, severity_words};
+use super::words;
 
 /// Kinds that speak of the mix and not of a microphone: the mixer's own view only.
 const OF_THE_MIX: [&str; 3] = ["comb_filtering", "open_mic", "true_peak_over"];
@@ -72,7 +73,7 @@ fn row(take: &Take, tracks: usize) -> Vec<String> {
         text(&take.frame_rate),
         take.sample_rate.to_string(),
         take.bit_depth.to_string(),
-        answer(take.verdict).into(),
+        answer(take).into(),
         ranges(take),
         remarks(take),
     ];
@@ -84,8 +85,9 @@ fn row(take: &Take, tracks: usize) -> Vec<String> {
 }
 
 /// The verdict in words that promise nothing.
-pub fn answer(verdict: Verdict) -> &'static str {
-    match verdict {
+pub fn answer(take: &Take) -> &'static str {
+    match take.verdict {
+        _ if words::is_file_fault(take) => words::answer(take),
         Verdict::NothingFound => "nothing found on a line",
         Verdict::OtherMic => "another microphone is clean",
         Verdict::NoCleanMic => "no clean microphone",

@@ -9,6 +9,7 @@ use textwrap::core::Word;
 use unicode_width::UnicodeWidthStr;
 
 use super::model::{Report, Severity};
+use super::words;
 pub use super::words::{confidence as confidence_words, severity as severity_words};
 use crate::detect::{DETECTORS, Run};
 use crate::judge::rank::{Rank, Row, rank};
@@ -297,12 +298,18 @@ fn closing(report: &Report, place: Option<&str>, out: &mut String, layout: Layou
     let Layout { width, detail, .. } = layout;
     let t = &report.day.totals;
     let mut answers = Vec::new();
+    let broken = report.takes.iter().filter(|t| words::is_file_fault(t));
+    let broken = broken.count() as u64;
     for (n, words) in [
         (
             t.no_clean_mic,
             "without a clean microphone somewhere on a line",
         ),
-        (t.other_mic, "with a fault that another microphone covers"),
+        (
+            t.other_mic.saturating_sub(broken),
+            "with a fault that another microphone covers",
+        ),
+        (broken, "with a file that is not whole"),
         (t.nothing_found, "with nothing found on a line"),
     ] {
         if n > 0 {

@@ -1,6 +1,6 @@
 //! The words that pictures, page and lists share: what a kind, a severity, a verdict or a confidence is called on screen.
 
-use super::model::{MicState, Origin, Role, Severity, Verdict};
+use super::model::{MicState, Origin, Role, Severity, Take, Verdict};
 
 /// Name of a kind on screen.
 pub fn kind(kind: &str) -> &str {
@@ -86,6 +86,21 @@ pub fn verdict(verdict: Verdict) -> &'static str {
         Verdict::OtherMic => "another mic is clean",
         Verdict::NoCleanMic => "no clean mic on a line",
     }
+}
+
+/// What a take's verdict comes to on screen. A fault of the file itself lies on no microphone, and none covers it.
+pub fn answer(take: &Take) -> &'static str {
+    if is_file_fault(take) {
+        "the file is not whole"
+    } else {
+        verdict(take.verdict)
+    }
+}
+
+/// Whether all faults of a take are of its files.
+pub fn is_file_fault(take: &Take) -> bool {
+    let mut faults = (take.findings.iter()).filter(|f| f.severity == Severity::Fault);
+    take.verdict == Verdict::OtherMic && faults.all(|f| f.tracks.is_empty())
 }
 
 /// A role as it reads on screen.

@@ -51,6 +51,10 @@ pub(crate) fn inputs() -> &'static Path {
             wav::write(&folder("broken").join("1-1.wav"), &clean, &Label::default()).unwrap();
             std::fs::write(folder("broken").join("1-2.wav"), "this is no sound at all").unwrap();
 
+            let whole = std::fs::read(folder("clean").join("1-1.wav")).unwrap();
+            let there = &whole[..whole.len() * 2 / 3];
+            std::fs::write(folder("short").join("1-1.wav"), there).unwrap();
+
             std::fs::write(folder("empty").join("notes.txt"), "nothing here").unwrap();
             let settings = "[rf_hit]\nno_such_thing_db = 3\n\n[roles]\nBoom = \"bom\"\n";
             std::fs::write(dir.path().join("wrong.toml"), settings).unwrap();

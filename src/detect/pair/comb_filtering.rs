@@ -58,9 +58,11 @@ const UP_DB: f64 = 10.0;
 const MEETING_SHARE: f64 = 0.7;
 /// Stretches of one pair closer than this are one finding, s.
 const JOIN_S: f64 = 2.0;
-/// Shortest speech worth a finding, s; between two body microphones, whose delay is read from a voice that reaches one of them
-/// by way of the room, if the mix does not show the ripple: a laugh beside a cough looks the same for a moment.
+/// Shortest speech worth a finding, s; between two body microphones, whose faders meet where one line hands over to the next and
+/// a door may slam; and there, if the mix does not show the ripple: the delay is read from a voice that reaches one of them by way
+/// of the room, and a laugh beside a cough looks the same for a moment.
 const SHORTEST_S: f64 = 0.5;
+const SHORTEST_WORN_S: f64 = 1.5;
 const SHORTEST_UNSEEN_S: f64 = 2.0;
 
 /// The row of the table.
@@ -146,12 +148,16 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
 fn lasts(view: &TakeView<'_>, stretch: &[Meeting]) -> bool {
     let spoken: f64 = stretch.iter().map(|m| m.end_s - m.start_s).sum();
     let seen = stretch.iter().any(|m| m.confirmed);
-    let least = if seen || !both_worn(view, stretch[0].a, stretch[0].b) {
-        SHORTEST_S
-    } else {
-        SHORTEST_UNSEEN_S
-    };
-    spoken >= least
+    spoken >= least_s(both_worn(view, stretch[0].a, stretch[0].b), seen)
+}
+
+/// How long a stretch has to be, s. `seen`: the mix shows its ripple.
+fn least_s(both_worn: bool, seen: bool) -> f64 {
+    match (both_worn, seen) {
+        (false, _) => SHORTEST_S,
+        (true, true) => SHORTEST_WORN_S,
+        (true, false) => SHORTEST_UNSEEN_S,
+    }
 }
 
 /// Whether two tracks are both body microphones.
@@ -352,4 +358,16 @@ fn finding(view: &TakeView<'_>, mixes: &[usize], stretch: &[Meeting]) -> Finding
         ),
         "The isolated tracks are sound: use one of the two, or line them up before summing.",
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn between_two_body_microphones_a_handover_is_no_comb() {
+        assert!(0.8 >= least_s(false, false), "boom and body microphone");
+        assert!(0.8 < least_s(true, true) && 1.6 >= least_s(true, true));
+        assert!(1.6 < least_s(true, false), "nothing seen in the mix");
+    }
 }

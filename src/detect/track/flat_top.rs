@@ -124,8 +124,8 @@ const ALIKE_SHARE: f64 = 0.1;
 const STEEPEST_HZ: f64 = 400.0;
 /// What a slope like the others' adds to the log odds of a corner: of corners by chance one in thirty has a given slope.
 const SLOPE_ODDS: f64 = 3.0;
-/// What choosing the slope among forty costs.
-const CHOICE_ODDS: f64 = 3.7;
+/// What choosing the slope among forty costs (3.7), and where the stretch of tops ends.
+const CHOICE_ODDS: f64 = 5.7;
 /// What a corner weighs less that has nothing but its slope to speak for it: among hundreds of tops one has it by chance.
 const LONE_SLOPE_ODDS: f64 = 0.5;
 /// Corners of one slope needed.

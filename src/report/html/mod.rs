@@ -222,7 +222,7 @@ fn strip(report: &Report) -> Vec<serde_json::Value> {
                 "scene": take.scene,
                 "number": take.take,
                 "state": take.verdict,
-                "word": format!("{}: {}", rank::take_label(take), words::verdict(take.verdict)),
+                "word": format!("{}: {}", rank::take_label(take), words::answer(take)),
             })
         })
         .collect()
@@ -252,6 +252,7 @@ fn index(report: &Report, rows: &[RowOnPage], reader: For, clips: &[Clip]) -> se
                 "length": clock::length(take.duration_s),
                 "verdict": take.verdict,
                 "verdict_word": words::verdict(take.verdict),
+                "answer": words::answer(take),
                 "counts": [count(Severity::Fault), count(Severity::Caution), count(Severity::Note)],
                 "kinds": kinds,
                 "tracks": take.tracks.iter().map(|t| &t.name).collect::<Vec<_>>(),

@@ -554,7 +554,7 @@ function takeView(n, data, findingId) {
     ? h("p", { class: "answer" }, "Clean in another take of the setup: ", h("span", { class: "chips" }, alternates.slice(0, 6).map((i) => h("button", { type: "button", onclick: () => go(i) }, D.takes[i].name))))
     : null;
   const view = h("div", { class: "panel" },
-    h("p", { class: "facts" }, h("b", {}, clip(head.name, 80)), "  ·  ", facts.join("  ·  "), "  ·  ", h("b", {}, head.verdict_word)), answer,
+    h("p", { class: "facts" }, h("b", {}, clip(head.name, 80)), "  ·  ", facts.join("  ·  "), "  ·  ", h("b", {}, head.answer)), answer,
     head.note && h("p", { class: "facts" }, `Note: ${clip(head.note, 400)}`),
     h("div", { class: "tools" }, tool("−", "Zoom out", () => lanes.zoom(1.4)), tool("+", "Zoom in", () => lanes.zoom(.7)), tool("‹", "Earlier", () => lanes.pan(-.3)), tool("›", "Later", () => lanes.pan(.3)), tool("Whole take", "Show the whole take", () => lanes.whole()), order.length ? tool("To the finding", "Zoom to the finding", () => lanes.to(lanes.chosen)) : null, lanes.readout),
     lanes.canvas, legend(),
@@ -715,7 +715,7 @@ function takesTable() {
     const found = [f && `${f} on a line`, c && `${c} for post`, n && `${n} for the log`].filter(Boolean).join(", ");
     const remarks = [t.circled && "circled", t.no_good && "no good", t.type && t.type !== "dialogue" && t.type, t.note].filter(Boolean).join(", ");
     stats.rows++;
-    return h("tr", { id: "take-" + i }, h("th", { scope: "row" }, h("a", { href: "#t=" + encodeURIComponent(t.id), data: { take: i } }, clip(t.name, 60))), h("td", { class: "tc" }, t.start_timecode || ""), h("td", { class: "num" }, t.length), h("td", {}, t.verdict_word), h("td", {}, severity ? sign(severity, found) : ""), h("td", {}, clip(remarks, 120)));
+    return h("tr", { id: "take-" + i }, h("th", { scope: "row" }, h("a", { href: "#t=" + encodeURIComponent(t.id), data: { take: i } }, clip(t.name, 60))), h("td", { class: "tc" }, t.start_timecode || ""), h("td", { class: "num" }, t.length), h("td", {}, t.answer), h("td", {}, severity ? sign(severity, found) : ""), h("td", {}, clip(remarks, 120)));
   }, order);
 }
 document.querySelectorAll("#takes th button").forEach((b) => b.addEventListener("click", () => { sorting = { key: b.dataset.sort, down: sorting.key === b.dataset.sort ? !sorting.down : b.dataset.sort === "worst" || b.dataset.sort === "verdict" }; takesTable(); }));

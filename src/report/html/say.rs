@@ -127,7 +127,11 @@ pub(super) fn more(rows: usize) -> String {
 pub(super) fn counts(report: &Report) -> Vec<Value> {
     let t = &report.day.totals;
     let takes = &report.takes;
-    let of = |v: Verdict| takes.iter().filter(|t| t.verdict == v).count();
+    let broken = takes.iter().filter(|t| words::is_file_fault(t)).count();
+    let of = |v: Verdict| {
+        let whole = takes.iter().filter(|t| !words::is_file_fault(t));
+        whole.filter(|t| t.verdict == v).count()
+    };
     // Less than three track minutes would read as none.
     let rolled = if t.track_hours < 0.05 {
         "rolled".to_owned()
@@ -144,6 +148,9 @@ pub(super) fn counts(report: &Report) -> Vec<Value> {
         Verdict::NothingFound,
     ] {
         out.push(json!({"n": of(v), "word": words::verdict(v), "state": v}));
+    }
+    if broken > 0 {
+        out.push(json!({"n": broken, "word": "with a file that is not whole", "state": Verdict::OtherMic}));
     }
     out
 }

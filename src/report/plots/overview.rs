@@ -110,7 +110,7 @@ impl<'a> Overview<'a> {
         c.text(x, 25.0, &facts, 14.0, false, SOFT, At::Left)?;
         let (severity, word) = match take.verdict {
             Verdict::NoCleanMic => (Some(Severity::Fault), words::verdict(take.verdict)),
-            Verdict::OtherMic => (Some(Severity::Caution), words::verdict(take.verdict)),
+            Verdict::OtherMic => (Some(Severity::Caution), words::answer(take)),
             Verdict::NothingFound => (None, words::verdict(take.verdict)),
         };
         let ink = severity.map_or(CLEAN, colour);
