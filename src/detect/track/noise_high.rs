@@ -101,6 +101,9 @@ pub fn speech_over_noise(
     })
 }
 
+/// What passes for words of a wearer and lies this far below those of another on that one's microphone comes from others: a
+/// whisper lies 25 dB below a shout.
+const NO_WORDS_DB: f64 = 30.0;
 /// Phrases of one talker in one take differ by less, dB.
 const PHRASES_DB: f64 = 18.0;
 
@@ -149,13 +152,21 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
     }
     let slope = hiss_slope_db(&view.tracks[track]);
     let hiss = slope > -2.5;
-    let sisters: Vec<f64> = view
-        .microphones()
-        .into_iter()
-        .filter(|&m| m != track)
-        .filter_map(|m| speech_over_noise(&view.tracks[m], view.speech, m, 1.0).map(|s| s.snr_db()))
+    let others = view.microphones().into_iter().filter(|&m| m != track);
+    let sisters: Vec<(usize, SpeechOverNoise)> = others
+        .filter_map(|m| {
+            let theirs = speech_over_noise(&view.tracks[m], view.speech, m, 1.0)?;
+            Some((m, theirs))
+        })
         .collect();
-    let best = sisters.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let worn = |m: usize| view.track(m).role == Role::Lav;
+    let words = (sisters.iter()).filter(|(m, _)| worn(*m) && worn(track));
+    let loudest = words.map(|(_, s)| s.speech_dbfs).fold(QUIET_DB, f64::max);
+    if measured.speech_dbfs < loudest - NO_WORDS_DB {
+        return Vec::new();
+    }
+    let best = (sisters.iter()).map(|(_, s)| s.snr_db());
+    let best = best.fold(f64::NEG_INFINITY, f64::max);
     let origin = if hiss { Origin::ThisMic } else { Origin::Place };
     let cause = if hiss {
         "hiss of this microphone or its link"
