@@ -27,10 +27,10 @@ static MIN_LINE_DB: Param = Param {
 };
 static MIN_LONE_DB: Param = Param {
     key: "hum.min_lone_db",
-    default: 20.0,
+    default: 17.0,
     unit: "dB",
     range: (3.0, 60.0),
-    why: "over the background in 1 Hz, for one line alone that is no low multiple of the public mains: notes that return and slow voices reach 15 dB, machines far away 19, lamps and supplies had 21 and more",
+    why: "over the background in 1 Hz, for one line alone that is no low multiple of the public mains: notes that return and slow voices reach 15 dB, lamps and supplies had 21 and more",
 };
 static MIN_SERIES_DB: Param = Param {
     key: "hum.min_series_db",
