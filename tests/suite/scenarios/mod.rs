@@ -58,6 +58,7 @@ pub(crate) const NEAR_MISSES: &[(&str, &str)] = &[
     ("plosives", "breath_on_the_capsule_is_part_of_a_voice"),
     ("shouts near full scale", "a_shout_near_full_scale_is_acting"),
     ("whispers", "whispers_are_no_radio_and_no_cloth"),
+    ("faders up over whispers", "a_fader_up_over_a_whisper_is_no_open_microphone"),
     ("shouts and whispers in one take", "shouts_and_whispers_are_acting"),
     ("low voices at 100 and 120 Hz", "a_low_voice_that_holds_a_note_is_no_hum"),
     ("a distant radio playing music", "a_distant_radio_is_music"),

@@ -2,6 +2,7 @@
 //! themselves stand in the files of their rooms.
 
 use takeproof::report::model::Verdict;
+use takeproof::synth::scene::Fader;
 use takeproof::synth::sources::{self, Random};
 use takeproof::synth::wav::{Format, Label};
 use takeproof::synth::{Rendered, Scene};
@@ -255,6 +256,49 @@ fn whispers_are_no_radio_and_no_cloth() {
     ] {
         assert_silent(&take, kind);
     }
+}
+
+/// A fader that is up over a whisper is where it belongs, although nobody's voice is found there.
+#[test]
+fn a_fader_up_over_a_whisper_is_no_open_microphone() {
+    let mut scene = two_people(24.0, 25, -66.0, -70.0);
+    for (talker, at_s) in [(0, 1.5), (1, 7.0), (1, 18.0)] {
+        scene.lines.push(takeproof::synth::scene::Line {
+            talker,
+            phrase: 0,
+            at_s,
+            level_db: 0.0,
+        });
+    }
+    let mut random = Random::new(7);
+    let audio = whispered(&sources::VOICES[0][0], &mut random);
+    let top = audio.iter().fold(0f32, |m, v| m.max(v.abs()));
+    let length_s = audio.len() as f64 / 48_000.0;
+    for at_s in [12.2, 12.2 + length_s] {
+        scene.sounds.push(takeproof::synth::scene::Sound {
+            at_s,
+            peak_db: -28.0,
+            position: scene.talkers[0].position,
+            audio: audio.iter().map(|v| v / top).collect(),
+        });
+    }
+    let mut rendered = scene.render();
+    let faders: Vec<Fader> = (0..3)
+        .map(|track| {
+            let own = (rendered.speech.iter()).filter(|s| Some(s.0) == rendered.wearers[track]);
+            let mut up: Vec<(f64, f64)> = own.map(|s| (s.1, s.2)).collect();
+            if rendered.wearers[track] == Some(0) {
+                up.push((12.0, 12.4 + 2.0 * length_s));
+            }
+            Fader {
+                track,
+                gain_db: 0.0,
+                up,
+            }
+        })
+        .collect();
+    rendered.mix("Mix", &faders, -70.0);
+    assert_silent(&check(&rendered), "open_mic");
 }
 
 #[test]
