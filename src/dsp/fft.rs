@@ -260,13 +260,7 @@ widest! {
         let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
         let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
         for (((low, high), (re, im)), out) in bins.zip(out.as_chunks_mut::<FEW>().0) {
-            let [mut a, mut b, mut c, mut d] = [[0f32; FEW]; 4];
-            for k in 0..FEW {
-                (a[k], b[k]) = (low[k].re, low[k].im);
-            }
-            for k in 0..FEW {
-                (c[k], d[k]) = (high[FEW - 1 - k].re, high[FEW - 1 - k].im);
-            }
+            let [mut a, mut b, c, d] = parts(low, high);
             for k in 0..FEW {
                 [a[k], b[k], ..] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
             }
@@ -297,13 +291,8 @@ widest! {
         let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
         let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
         for (((low, high), (re, im)), (low_out, high_out)) in bins.zip(low_out.zip(high_out)) {
-            let [mut a, mut b, mut c, mut d, mut mirrored] = [[0f32; FEW]; 5];
-            for k in 0..FEW {
-                (a[k], b[k]) = (low[k].re, low[k].im);
-            }
-            for k in 0..FEW {
-                (c[k], d[k]) = (high[FEW - 1 - k].re, high[FEW - 1 - k].im);
-            }
+            let [a, b, c, d] = parts(low, high);
+            let mut mirrored = [0f32; FEW];
             for k in 0..FEW {
                 let [x, y, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
                 low_out[k] = x * x + y * y;
@@ -360,13 +349,7 @@ macro_rules! over_lanes {
             re: &[f32; LANES],
             im: &[f32; LANES],
         ) {
-            let [mut a, mut b, mut c, mut d] = [[0f32; LANES]; 4];
-            for k in 0..LANES {
-                (a[k], b[k]) = (low[k].re, low[k].im);
-            }
-            for k in 0..LANES {
-                (c[k], d[k]) = (high[LANES - 1 - k].re, high[LANES - 1 - k].im);
-            }
+            let [mut a, mut b, mut c, mut d] = parts(low, high);
             for k in 0..LANES {
                 [a[k], b[k], c[k], d[k]] = $pair(a[k], b[k], c[k], d[k], re[k], im[k]);
             }
@@ -381,6 +364,19 @@ macro_rules! over_lanes {
 }
 over_lanes!(all_apart, apart_by, pair_apart);
 over_lanes!(all_together, together_by, pair_together);
+
+/// Real and imaginary parts of low bins, from the lowest up, and of their counterparts, from the highest down.
+#[inline(always)]
+fn parts<const N: usize>(low: &[Complex<f32>; N], high: &[Complex<f32>; N]) -> [[f32; N]; 4] {
+    let [mut a, mut b, mut c, mut d] = [[0f32; N]; 4];
+    for k in 0..N {
+        (a[k], b[k]) = (low[k].re, low[k].im);
+    }
+    for k in 0..N {
+        (c[k], d[k]) = (high[N - 1 - k].re, high[N - 1 - k].im);
+    }
+    [a, b, c, d]
+}
 
 /// Real and imaginary part of a low bin and of its counterpart, taken apart; `re` and `im`: half the turn of the low bin.
 #[inline(always)]

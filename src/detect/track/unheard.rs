@@ -5,7 +5,7 @@
 //! proves nothing. The lowest prediction of all witnesses counts.
 
 use crate::detect::TakeView;
-use crate::detect::hearing::{QUIET_DB, fit, percentile};
+use crate::detect::hearing::{QUIET_DB, fit, percentile, rank};
 use crate::dsp::rank::of_rank;
 use crate::measure::frames::{Frames, bands_within};
 use crate::report::model::Role;
@@ -306,10 +306,8 @@ fn ratios_db(
             found.extend(ratio);
         }
     }
-    let ranked = |found: &Vec<f32>| {
-        let rank = (found.len().max(1) - 1) as f64 * RATIO_SHARE;
-        power_db(f64::from(of_rank(found, rank.round() as usize)))
-    };
+    let ranked =
+        |found: &Vec<f32>| power_db(f64::from(of_rank(found, rank(found.len(), RATIO_SHARE))));
     found
         .iter()
         .map(|found| (found.len() >= least).then(|| ranked(found)))

@@ -108,10 +108,11 @@ impl<'a> Overview<'a> {
         let x = 30.0 + c.width(&name, 22.0, true);
         let facts = c.fitted(&facts.join("  ·  "), 14.0, false, 900.0 - x);
         c.text(x, 25.0, &facts, 14.0, false, SOFT, At::Left)?;
-        let (severity, word) = match take.verdict {
-            Verdict::NoCleanMic => (Some(Severity::Fault), words::verdict(take.verdict)),
-            Verdict::OtherMic => (Some(Severity::Caution), words::answer(take)),
-            Verdict::NothingFound => (None, words::verdict(take.verdict)),
+        let word = words::answer(take);
+        let severity = match take.verdict {
+            Verdict::NoCleanMic => Some(Severity::Fault),
+            Verdict::OtherMic => Some(Severity::Caution),
+            Verdict::NothingFound => None,
         };
         let ink = severity.map_or(CLEAN, colour);
         c.text(1184.0, 24.0, word, 17.0, true, ink, At::Right)?;

@@ -2,7 +2,7 @@
 //! themselves stand in the files of their rooms.
 
 use takeproof::report::model::Verdict;
-use takeproof::synth::scene::Fader;
+use takeproof::synth::scene::{Fader, Line, Sound};
 use takeproof::synth::sources::{self, Random};
 use takeproof::synth::wav::{Format, Label};
 use takeproof::synth::{Rendered, Scene};
@@ -235,6 +235,28 @@ fn two_people(seconds: f64, seed: u64, background_db: f64, noise_db: f64) -> Sce
     scene
 }
 
+/// Talkers say their first phrase at some seconds.
+fn say(scene: &mut Scene, lines: &[(usize, f64)]) {
+    let line = |&(talker, at_s)| Line {
+        talker,
+        phrase: 0,
+        at_s,
+        level_db: 0.0,
+    };
+    scene.lines.extend(lines.iter().map(line));
+}
+
+/// A sound from where a talker stands, as loud as a voice or by so much louder.
+fn utter(scene: &mut Scene, talker: usize, at_s: f64, peak_db: f64, audio: &[f32]) {
+    let top = audio.iter().fold(0f32, |m, v| m.max(v.abs()));
+    scene.sounds.push(Sound {
+        at_s,
+        peak_db,
+        position: scene.talkers[talker].position,
+        audio: audio.iter().map(|v| v / top).collect(),
+    });
+}
+
 #[test]
 fn whispers_are_no_radio_and_no_cloth() {
     let mut scene = two_people(16.0, 22, -60.0, -56.0);
@@ -242,13 +264,7 @@ fn whispers_are_no_radio_and_no_cloth() {
     for (k, at_s) in [(0, 1.5), (1, 5.2), (0, 8.9), (1, 12.3)] {
         let voice = &sources::VOICES[k];
         let audio = whispered(&voice[(at_s as usize) % voice.len()], &mut random);
-        let top = audio.iter().fold(0f32, |m, v| m.max(v.abs()));
-        scene.sounds.push(takeproof::synth::scene::Sound {
-            at_s,
-            peak_db: 0.0,
-            position: scene.talkers[k].position,
-            audio: audio.iter().map(|v| v / top).collect(),
-        });
+        utter(&mut scene, k, at_s, 0.0, &audio);
     }
     let take = check(&scene.render());
     for kind in [
@@ -262,41 +278,26 @@ fn whispers_are_no_radio_and_no_cloth() {
 #[test]
 fn a_fader_up_over_a_whisper_is_no_open_microphone() {
     let mut scene = two_people(24.0, 25, -66.0, -70.0);
-    for (talker, at_s) in [(0, 1.5), (1, 7.0), (1, 18.0)] {
-        scene.lines.push(takeproof::synth::scene::Line {
-            talker,
-            phrase: 0,
-            at_s,
-            level_db: 0.0,
-        });
-    }
+    say(&mut scene, &[(0, 1.5), (1, 7.0), (1, 18.0)]);
     let mut random = Random::new(7);
     let audio = whispered(&sources::VOICES[0][0], &mut random);
-    let top = audio.iter().fold(0f32, |m, v| m.max(v.abs()));
     let length_s = audio.len() as f64 / 48_000.0;
     for at_s in [12.2, 12.2 + length_s] {
-        scene.sounds.push(takeproof::synth::scene::Sound {
-            at_s,
-            peak_db: -28.0,
-            position: scene.talkers[0].position,
-            audio: audio.iter().map(|v| v / top).collect(),
-        });
+        utter(&mut scene, 0, at_s, -28.0, &audio);
     }
     let mut rendered = scene.render();
-    let faders: Vec<Fader> = (0..3)
-        .map(|track| {
-            let own = (rendered.speech.iter()).filter(|s| Some(s.0) == rendered.wearers[track]);
-            let mut up: Vec<(f64, f64)> = own.map(|s| (s.1, s.2)).collect();
-            if rendered.wearers[track] == Some(0) {
-                up.push((12.0, 12.4 + 2.0 * length_s));
-            }
-            Fader {
-                track,
-                gain_db: 0.0,
-                up,
-            }
-        })
-        .collect();
+    let faders = ["Hedda", "Orrin"].map(|name| {
+        let track = rendered.track(name);
+        let mut up = rendered.wearers[track].map_or(Vec::new(), |wearer| rendered.lines_of(wearer));
+        if name == "Hedda" {
+            up.push((12.0, 12.4 + 2.0 * length_s));
+        }
+        Fader {
+            track,
+            gain_db: 0.0,
+            up,
+        }
+    });
     rendered.mix("Mix", &faders, -70.0);
     assert_silent(&check(&rendered), "open_mic");
 }
@@ -334,14 +335,7 @@ fn a_shout_near_full_scale_is_acting() {
 #[test]
 fn long_pauses_are_no_gaps() {
     let mut scene = two_people(30.0, 24, -66.0, -70.0);
-    for (talker, at_s) in [(0, 2.0), (1, 11.5), (0, 21.0)] {
-        scene.lines.push(takeproof::synth::scene::Line {
-            talker,
-            phrase: 0,
-            at_s,
-            level_db: 0.0,
-        });
-    }
+    say(&mut scene, &[(0, 2.0), (1, 11.5), (0, 21.0)]);
     let take = check(&scene.render());
     for kind in [
         "dropout",

@@ -78,8 +78,7 @@ fn a_fader_left_up_is_an_open_microphone() {
     let faders = |open: bool| -> Vec<Fader> {
         (1..4)
             .map(|track| {
-                let own = r.speech.iter().filter(|s| Some(s.0) == r.wearers[track]);
-                let mut up: Vec<(f64, f64)> = own.map(|s| (s.1, s.2)).collect();
+                let mut up = r.wearers[track].map_or(Vec::new(), |wearer| r.lines_of(wearer));
                 if open && track == 3 {
                     up.push((0.0, 99.0));
                 }
