@@ -29,8 +29,8 @@ use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
 use crate::units::power_db;
 
-/// Delays searched, ms: boom and body microphones within 5 m, or a digital link.
-const REACH_MS: f64 = 15.0;
+/// Delays searched, ms: boom and body microphones within 7 m, or a digital link, which takes up to 19 ms.
+const REACH_MS: f64 = 22.0;
 /// Candidates kept per cell.
 const CANDIDATES: usize = 3;
 /// Band in which the phases decide the polarity, Hz.

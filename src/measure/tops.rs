@@ -4,7 +4,7 @@
 //! Behind a high-pass that line slopes, so that neither equal samples nor equal heights remain; the corners do.
 //!
 //! Input: one track, full scale 1.0; any rate, any block length. Output: [`Tops`]: lobes (stretches between zero crossings)
-//! within 6 dB of the loudest of the last seconds, with features; what they mean is for detectors to say.
+//! within 6 dB of the loudest of the last seconds on their side of zero, with features; what they mean is for detectors to say.
 //! All features are ratios, so a gain changes nothing but [`Top::level`].
 //! Errors, panics: none. Cost: one comparison a sample, some hundred operations a loud lobe; memory 40 bytes a loud lobe.
 //! Source: a clipped wave has its curvature in two points and none between them; a smooth top spreads it evenly. Widths: a
@@ -50,7 +50,7 @@ pub struct Top {
     pub width: f32,
 }
 
-/// The loudest tops of one track, in order: within 6 dB of the loudest.
+/// The loudest tops of one track, in order: within 6 dB of the loudest on the same side of zero.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Tops {
     /// Lobes.
@@ -65,7 +65,8 @@ pub struct TopsMeter {
     forget: f64,
     /// Share of the recent loudest that is left after so many samples.
     kept: Vec<f64>,
-    recent: f64,
+    /// Loudest of the last seconds below and above zero: a stage may cut one side of a wave only, the smaller one at that.
+    recent: [f64; 2],
     /// Samples from `origin` on that are still needed.
     pending: Vec<f32>,
     origin: u64,
@@ -95,7 +96,7 @@ impl TopsMeter {
             kept: (0..(LONGEST * scale) as usize)
                 .map(|len| (forget * len as f64).exp())
                 .collect(),
-            recent: 0.0,
+            recent: [0.0; 2],
             pending: Vec::new(),
             origin: 0,
             lobe: 0,
@@ -146,7 +147,8 @@ impl TopsMeter {
     /// passed over.
     fn pass_quiet(&mut self, first: usize, last: usize) -> bool {
         let kept = |samples: usize| (self.forget * samples as f64).exp();
-        let faded = self.recent * kept(last - self.lobe + self.gone) * (1.0 - 1e-9);
+        let least = self.recent[0].min(self.recent[1]);
+        let faded = least * kept(last - self.lobe + self.gone) * (1.0 - 1e-9);
         let top = peak(&self.pending[self.lobe..last]);
         if f64::from(top) >= f64::from(LOUD) * faded {
             return false;
@@ -156,7 +158,7 @@ impl TopsMeter {
             .rev()
             .find(|&i| i > self.lobe && above(i) != above(i - 1))
         {
-            self.recent *= kept(end - self.lobe + self.gone);
+            self.fade(kept(end - self.lobe + self.gone));
             (self.lobe, self.gone) = (end, 0);
         }
         true
@@ -166,24 +168,25 @@ impl TopsMeter {
     fn close(&mut self, end: usize) {
         let (start, len) = (self.lobe, end - self.lobe + self.gone);
         (self.lobe, self.gone) = (end, 0);
-        self.recent *= match self.kept.get(len) {
+        self.fade(match self.kept.get(len) {
             Some(share) => *share,
             None => (self.forget * len as f64).exp(),
-        };
+        });
         if !(SHORTEST * self.scale..=LONGEST * self.scale).contains(&(len as f64)) {
             return;
         }
         let lobe = &self.pending[start..end];
         let height = peak(lobe);
-        let recent = self.recent;
-        self.recent = recent.max(f64::from(height));
+        let positive = lobe[0] >= 0.0;
+        let recent = self.recent[usize::from(positive)];
+        self.recent[usize::from(positive)] = recent.max(f64::from(height));
         if f64::from(height) < f64::from(LOUD) * recent || height <= 0.0 {
             return;
         }
         let place = lobe.iter().position(|v| v.abs() == height).unwrap_or(0);
         let first = start.saturating_sub(MARGIN);
         let last = (end + MARGIN).min(self.pending.len());
-        let sign = self.pending[start + place].signum();
+        let sign = if positive { 1.0 } else { -1.0 };
         let share = |v: &f32| f64::from(v * sign) / f64::from(height);
         self.shape.clear();
         self.shape
@@ -194,7 +197,7 @@ impl TopsMeter {
         self.out.list.push(Top {
             at: self.origin + (start + place) as u64,
             level: height,
-            positive: sign > 0.0,
+            positive,
             knee: knee as f32,
             flat: (self.origin + (first + from) as u64, length as u32),
             sag_hz: sag as f32,
@@ -206,11 +209,20 @@ impl TopsMeter {
         }
     }
 
-    /// Let go of the tops that lie far below the loudest of all.
+    /// Forget some of the recent loudest.
+    fn fade(&mut self, share: f64) {
+        self.recent = self.recent.map(|loudest| loudest * share);
+    }
+
+    /// Let go of the tops that lie far below the loudest of all on their side.
     fn prune(&mut self) {
         let list = &mut self.out.list;
-        let loudest = list.iter().map(|t| t.level).fold(0f32, f32::max);
-        list.retain(|t| t.level >= LOUD * loudest);
+        let mut loudest = [0f32; 2];
+        for top in list.iter() {
+            let side = &mut loudest[usize::from(top.positive)];
+            *side = side.max(top.level);
+        }
+        list.retain(|t| t.level >= LOUD * loudest[usize::from(t.positive)]);
         list.shrink_to(2 * list.len());
     }
 

@@ -14,7 +14,8 @@
 //! the tops of the uppermost stretch are wider by `min_widening` than those below,
 //! over at least `min_tops` tops and eight standard errors, and crowd at the ceiling. Integer runs on one value below the
 //! recorder's rail prove it alone, and so does a straight piece of a quarter of a millisecond
-//! between clear corners. Tops that show it, closer than 250 ms, are one burst.
+//! between clear corners near the loudest. Where one side of a wave is much the larger, the smaller one is also looked at by
+//! itself: it is the one that was cut. Tops that show it, closer than 250 ms, are one burst.
 //!
 //! *Must not fire on.* Limiters (shapes stay those of a voice); square waves, buzzers and timecode (corners at all levels);
 //! shouts; float files at any level; held samples in gaps; tops pinned at the rail (`clipping`).
@@ -79,6 +80,8 @@ const PLAIN_ODDS: f64 = 60.0;
 const LONG_S: f64 = 0.000_25;
 const LONG_KNEE: f32 = 5.0;
 const MOST_LONG: f64 = 0.33;
+/// Nothing is much louder than a top that was cut, dB: long pieces of a voice, of which some have steep slopes, lie lower.
+const LONG_BELOW_DB: f64 = 3.0;
 /// Number of tops that the tops below have to outweigh to be unlike those above.
 const ALIKE: f64 = 4.0;
 /// Tops this near to a ceiling at which they crowd were cut, dB.
@@ -266,7 +269,27 @@ fn long_piece(tops: &[(Top, f64)], rate: u32) -> f64 {
 
 /// Whether a top has a straight piece of so many samples between clear corners.
 fn is_long(top: &Top, samples: f64) -> bool {
-    top.knee > LONG_KNEE && f64::from(top.flat.1) >= samples
+    top.knee > LONG_KNEE
+        && f64::from(top.flat.1) >= samples
+        && f64::from(top.sag_hz.abs()) <= STEEPEST_HZ
+}
+
+/// The smaller side of a wave is looked at by itself where its loudest top lies this far below the other side's, as a factor;
+/// among all tops within 6 dB of the loudest it has too few.
+const LOPSIDED: f32 = 0.71;
+
+/// What is looked at together: all tops, and the smaller side by itself where a wave is lopsided. A stage that cuts one side
+/// cuts the one that was the larger.
+fn views_of(tops: Vec<Top>) -> Vec<Vec<Top>> {
+    let side = |positive: bool| tops.iter().filter(move |t| t.positive == positive);
+    let loudest = |positive: bool| side(positive).map(|t| t.level).fold(0f32, f32::max);
+    let (above, below) = (loudest(true), loudest(false));
+    let smaller = above < below;
+    if above.min(below) >= LOPSIDED * above.max(below) {
+        return vec![tops];
+    }
+    let alone = side(smaller).copied().collect();
+    vec![tops, alone]
 }
 
 fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
@@ -467,7 +490,7 @@ impl Shape {
                 if crowds {
                     weight = weight.max(CROWDS);
                 }
-                if is_long(t, self.long) {
+                if is_long(t, self.long) && *db >= -LONG_BELOW_DB {
                     weight = weight.max(PROVEN);
                 }
                 let marked = if t.knee > CORNER {
@@ -489,7 +512,6 @@ impl Shape {
 }
 
 fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
-    let track = view.track(position);
     // A mix beside its microphones has their faults, told there, and a limiter at its ceiling, which is none.
     if !judged_tracks(view).contains(&position) {
         return Vec::new();
@@ -511,20 +533,32 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .filter(|t| t.level < at_the_rail)
         .copied()
         .collect();
-    let shape = shape(&tops, view.take.rate);
     if !pinned.is_empty() {
+        let shape = shape(&tops, view.take.rate);
         return from_runs(view, position, &pinned, shape.as_ref());
     }
-    let Some(shape) = shape else {
-        return Vec::new();
-    };
+    let mut found: Vec<Finding> = Vec::new();
+    for tops in views_of(tops) {
+        let Some(shape) = shape(&tops, view.take.rate) else {
+            continue;
+        };
+        // What all tops together show is not told again.
+        let mut new = from_shape(view, position, &shape);
+        new.retain(|f| !found.iter().any(|k| k.start < f.end && f.start < k.end));
+        found.extend(new);
+    }
+    found
+}
+
+/// Bursts of tops that their shapes prove to be cut.
+fn from_shape(view: &TakeView<'_>, position: usize, shape: &Shape) -> Vec<Finding> {
     let (marked, ceiling_db) = shape.marked(view);
     let corners = shape.corners();
     let loudest = units::db(f64::from(shape.tops[0].0.level));
-    if loudest < background_db(m) + ABOVE_BACKGROUND_DB {
+    if loudest < background_db(&view.tracks[position]) + ABOVE_BACKGROUND_DB {
         return Vec::new();
     }
-    let least = if track.role == Role::Mix {
+    let least = if view.track(position).role == Role::Mix {
         LEAST_BURST_OF_A_MIX
     } else {
         LEAST_BURST

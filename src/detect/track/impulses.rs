@@ -31,6 +31,16 @@ const UNKNOWN_LEAD: i32 = 60;
 /// Share of the loud moments at which the lead over the other microphones is smaller than the one reckoned with: what
 /// stands above is the nearest sounds and, on a bad link, the hits themselves.
 const LEAD_SHARE: f64 = 0.85;
+/// The same over the words that a track is there for, which are its loudest moments anyway.
+const OWN_LEAD_SHARE: f64 = 0.75;
+/// The same for a witness that hears nothing of those words, its level being far too low: each consonant that is louder
+/// than most looks like something it should have heard.
+const DEAF_LEAD_SHARE: f64 = 0.98;
+/// What a witness hears of a tenth of those words is at least this far above its hiss, in half dB; the loudest of 60 ms of hiss
+/// is 3 to 5 dB above it. The hits of a bad link are fewer than a tenth.
+const HEARD_OVER_HISS: i32 = 12;
+/// Steps of those words, at least, to tell a lead by.
+const LEAST_OWN: usize = 20;
 
 /// A stretch of one track, in samples, half-open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -64,6 +74,8 @@ pub(crate) struct Burst {
     pub(crate) whiteness_db: f64,
     /// Steepest rise within 2 ms, dB.
     pub(crate) rise_db: f64,
+    /// Steepest fall within 2 ms, dB.
+    pub(crate) fall_db: f64,
     /// Loudest millisecond of the high band, dBFS.
     pub(crate) level_dbfs: f64,
 }
@@ -85,6 +97,7 @@ impl Burst {
             heard_rise_db: heard_db,
             whiteness_db,
             rise_db,
+            fall_db: rise_db,
             level_dbfs: -50.0,
         }
     }
@@ -292,28 +305,39 @@ impl Impulses<'_> {
     /// its own loud moments.
     fn allowed_by(&self, t: usize, witness: usize) -> Vec<u8> {
         let shift = self.loud(t) - self.loud(witness);
-        let there = &self.coarse[witness];
         let step = self.fine(t).step as u64;
         let witness_fit = fit(self.view, self.tracks[witness]);
         let fit = |k: usize, steps: usize| {
             let frame = self.view.grid.frame((k * steps) as u64 * step);
             witness_fit.get(frame).copied().unwrap_or(false)
         };
-        let mut leads: Vec<i32> = self.coarse[t]
-            .iter()
-            .enumerate()
-            .filter(|(k, here)| **here >= self.quiet[t].saturating_add(HEARS) && fit(*k, COARSE))
-            .map(|(k, &here)| {
-                let near = &there[k.saturating_sub(1)..(k + 2).min(there.len())];
-                let heard = near.iter().copied().max().unwrap_or(0);
-                i32::from(here) - i32::from(heard) - shift
-            })
-            .collect();
-        leads.sort_unstable();
-        let lead = if leads.len() < 30 {
+        let loud: Vec<usize> = self.loud_steps(t).filter(|&k| fit(k, COARSE)).collect();
+        let heard = |k: usize| i32::from(near(&self.coarse[witness], k));
+        let lead = |steps: &[usize], share: f64| {
+            let mut leads: Vec<i32> = (steps.iter())
+                .map(|&k| i32::from(self.coarse[t][k]) - heard(k) - shift)
+                .collect();
+            leads.sort_unstable();
+            leads.get((share * leads.len() as f64) as usize).copied()
+        };
+        let lead = if loud.len() < 30 {
             UNKNOWN_LEAD
         } else {
-            leads[(LEAD_SHARE * leads.len() as f64) as usize]
+            let all = lead(&loud, LEAD_SHARE);
+            // One who says little beside another who says much is the nearest sound all the same.
+            let own = self.own_steps(t, &loud);
+            let mut over_hiss: Vec<i32> = (own.iter())
+                .map(|&k| heard(k) - i32::from(self.hiss[witness]))
+                .collect();
+            over_hiss.sort_unstable();
+            let deaf = (over_hiss.get(own.len() * 9 / 10)).is_some_and(|&h| h < HEARD_OVER_HISS);
+            let share = if deaf {
+                DEAF_LEAD_SHARE
+            } else {
+                OWN_LEAD_SHARE
+            };
+            let own = lead(&own, share).filter(|_| own.len() >= LEAST_OWN);
+            all.max(own).unwrap_or(UNKNOWN_LEAD)
         };
         let mut allowed = widened(&self.fine(witness).high.all());
         let hiss = self.hiss[witness];
@@ -329,6 +353,23 @@ impl Impulses<'_> {
             }
         }
         allowed
+    }
+
+    /// Coarse steps in which a track hears something.
+    fn loud_steps(&self, t: usize) -> impl Iterator<Item = usize> {
+        let least = self.quiet[t].saturating_add(HEARS);
+        let coarse = self.coarse[t].iter().enumerate();
+        coarse
+            .filter(move |(_, here)| **here >= least)
+            .map(|(k, _)| k)
+    }
+
+    /// Those of some coarse steps that lie in the words a track is there for.
+    fn own_steps(&self, t: usize, steps: &[usize]) -> Vec<usize> {
+        let step = self.fine(t).step as u64 * COARSE as u64;
+        let frame = |k: usize| self.view.grid.frame(k as u64 * step);
+        let own = |&k: &usize| self.view.speech.own(self.tracks[t], frame(k));
+        steps.iter().copied().filter(own).collect()
     }
 
     /// Stretches of track `t` whose high band stands 9 dB out of the track's background and is at least 6 dB louder than a
@@ -457,11 +498,10 @@ fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
         .map(|&k| i32::from(fine.high.get(k)) - i32::from(allowed[k]))
         .max()
         .unwrap_or(0);
-    let rise = group
-        .iter()
-        .map(|&k| i32::from(fine.high.get(k)) - i32::from(fine.high.get(k.saturating_sub(2))))
-        .max()
-        .unwrap_or(0);
+    let code = |k: usize| i32::from(fine.high.get(k.min(fine.len() - 1)));
+    let steepest = |from: &dyn Fn(usize) -> i32| group.iter().map(|&k| from(k)).max().unwrap_or(0);
+    let rise = steepest(&|k| code(k) - code(k.saturating_sub(2)));
+    let fall = steepest(&|k| code(k) - code(k + 2));
     let top = group.iter().map(|&k| fine.high.get(k)).max().unwrap_or(0);
     Burst {
         span: Span {
@@ -473,6 +513,7 @@ fn burst(fine: &Fine, allowed: &[u8], group: &[usize]) -> Burst {
         heard_rise_db: 0.0,
         whiteness_db: crate::units::power_db(power(&fine.high) / power(&fine.mid)),
         rise_db: 0.5 * f64::from(rise),
+        fall_db: 0.5 * f64::from(fall),
         level_dbfs: level(top),
     }
 }
@@ -507,6 +548,12 @@ fn hiss(codes: &[u8]) -> u8 {
     stretches.sort_unstable();
     let at = (stretches.len() * 5 / 6).min(stretches.len().saturating_sub(1));
     stretches.get(at).copied().unwrap_or(0)
+}
+
+/// The loudest of three coarse steps: windows and travel time.
+fn near(coarse: &[u8], k: usize) -> u8 {
+    let around = &coarse[k.saturating_sub(1)..(k + 2).min(coarse.len())];
+    around.iter().copied().max().unwrap_or(0)
 }
 
 /// Largest value from [`EARLIER_MS`] before to [`LATER_MS`] after each.

@@ -8,6 +8,7 @@
 //! exceeds that by 17 dB, rises fast, is white and was heard nowhere is a hit. Noise of a fading link is told from cloth by its
 //! even spectrum from 2 to 16 kHz without lows, at less. What fills frames of 20 ms (white bursts, an open receiver, whistles,
 //! pulses of a phone) is read from them (`link`). Blocks of zeros and copies amid garbage are an error burst of a digital link.
+//! What comes suddenly and rings away is a blow on the microphone; what swells with a body below 500 Hz is cloth.
 //! **Must not fire on** slates, claps, doors, steps, keyboards, consonants (the other microphones hear them), rustle (not
 //! white, slow), joints and pops (`click`), the edges of gaps (`dropout`).
 //! **Known misses.** Weak hits under loud words, whistles above 7 kHz; a track without any other microphone beside it.
@@ -213,7 +214,8 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
             .chain(joints.iter().filter(|_| short))
             .any(|s| s.near(&burst.span, 0));
         let mute = super::click::at_mute(view, all.tracks[t], burst.span.start);
-        if clear && !explained && !mute {
+        let touch = dies_away(burst) || has_body(view, all.tracks[t], burst);
+        if clear && !explained && !mute && !touch {
             hits.push(Hit {
                 span: burst.span,
                 excess_db: burst.excess_db,
@@ -328,6 +330,36 @@ const CUT_RISE_DB: f64 = 40.0;
 /// More excess for a microphone that nobody wears, dB.
 fn unworn(worn: bool) -> f64 {
     if worn { 0.0 } else { 4.0 }
+}
+
+/// A blow on the microphone comes up by so much within 2 ms and rings away, falling by less than this share of it at any time;
+/// what a link adds stops as suddenly as it comes, unless it is noise so white that nothing but a link makes it. dB.
+const BLOW_RISE_DB: f64 = 18.0;
+const BLOW_FALL_SHARE: f64 = 0.55;
+const BLOW_WHITEST_DB: f64 = -2.5;
+
+/// Whether a burst comes up suddenly and rings away: jewellery on the capsule, a tap.
+fn dies_away(burst: &Burst) -> bool {
+    burst.rise_db >= BLOW_RISE_DB
+        && burst.fall_db < BLOW_FALL_SHARE * burst.rise_db
+        && burst.whiteness_db < BLOW_WHITEST_DB
+}
+
+/// Cloth has more from 250 to 500 Hz than from 1 to 2 kHz, by so much, where nobody speaks; noise of a link has less. dB.
+const BODY_DB: f64 = 1.0;
+const VOICED: f32 = 0.6;
+
+/// Whether a burst that swells has the body of a touch: bright cloth.
+fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
+    if burst.rise_db >= BLOW_RISE_DB
+        || (burst.span.length() as f64) < NOISE_S * f64::from(view.grid.rate)
+    {
+        return false;
+    }
+    let frames = &view.tracks[position].frames;
+    let frame = view.grid.frame((burst.span.start + burst.span.end) / 2);
+    let level = |low_hz, high_hz| power_db(frames.band_power(frame, bands_within(low_hz, high_hz)));
+    frames.harmonicity(frame) < VOICED && level(250.0, 500.0) > level(1000.0, 2000.0) + BODY_DB
 }
 
 /// Whether a burst lasts, rises and stands out as the noise of a fading link does.
@@ -622,6 +654,15 @@ mod tests {
         assert!(hit(burst(8.0, 0.0, 60.0, 2.0), true), "cut on");
         assert!(hit(burst(8.0, 0.0, 60.0, 9.0), true), "beside a word");
         assert!(!hit(burst(8.0, 0.0, 60.0, 25.0), true), "heard elsewhere");
+        let blow = |fall_db, whiteness_db| {
+            dies_away(&Burst {
+                fall_db,
+                ..burst(23.0, whiteness_db, 41.5, 2.0)
+            })
+        };
+        assert!(blow(2.0, -6.1), "a necklace taps the capsule");
+        assert!(!blow(38.5, -6.1), "cut off");
+        assert!(!blow(2.0, -1.3), "noise that fades");
         let noise = |excess_db, heard_db, worn| {
             is_noise(&burst(excess_db, -6.0, 10.0, heard_db), worn, &set)
         };

@@ -19,8 +19,9 @@ const BAND_SHARE: f64 = 0.3;
 /// body microphone, which hears the mouth from a metre and more instead of a hand's breadth; asked where there is no boom.
 const UNKNOWN_RATIO_DB: f64 = 12.0;
 const UNKNOWN_WORN_DB: f64 = 24.0;
-/// Bands in which a ratio has to be known.
+/// Bands in which a ratio has to be known, and from how many on it is as good a guess in the others as any.
 const LEAST_BANDS: usize = 6;
+const FEW_BANDS: usize = 2;
 /// Bands from which all this is judged, Hz.
 const BAND_HZ: (f64, f64) = (1000.0, 10_000.0);
 /// Bands in which a single tone is looked for, Hz: below lie the harmonics of voices one by one, above hissed consonants, which
@@ -235,9 +236,15 @@ fn largest_ratio_db(
             }
         })
         .collect();
-    let own_known = wearer.is_some_and(|w| ratios[w].iter().flatten().count() >= LEAST_BANDS);
+    let own: Vec<f64> = wearer.map_or(Vec::new(), |w| {
+        ratios[w].iter().flatten().copied().collect()
+    });
+    let own_known = own.len() >= LEAST_BANDS;
     let worn = view.track(other).role == Role::Lav;
-    let unknown = if worn {
+    // In the bands in which the wearer is not known, what the others say is too little: they stand further away.
+    let else_db = if own.len() >= FEW_BANDS {
+        percentile(&own, 0.5)
+    } else if worn {
         UNKNOWN_WORN_DB
     } else {
         UNKNOWN_RATIO_DB
@@ -249,20 +256,17 @@ fn largest_ratio_db(
     {
         return None;
     }
-    let largest: Vec<Option<f64>> = (0..bands.len())
-        .map(|k| {
-            let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
-            if own_known {
-                known
-            } else {
-                Some(known.map_or(unknown, |k| k.max(unknown)))
-            }
-        })
-        .collect();
-    let known: Vec<f64> = largest.iter().flatten().copied().collect();
-    let usual = percentile(&known, 0.5);
-    (known.len() >= LEAST_BANDS).then(|| Ratio {
-        db: largest.into_iter().map(|r| r.unwrap_or(usual)).collect(),
+    let largest = |k: usize| {
+        let known = ratios.iter().filter_map(|r| r[k]).reduce(f64::max);
+        let own = wearer.and_then(|w| ratios[w][k]);
+        match known {
+            Some(known) if own.is_some() => known,
+            Some(known) => known.max(else_db),
+            None => else_db,
+        }
+    };
+    Some(Ratio {
+        db: (0..bands.len()).map(largest).collect(),
         sure: own_known || !worn,
     })
 }

@@ -325,3 +325,21 @@ fn pulses_of_a_phone_are_radio() {
         assert_silent(&take, "rustle");
     }
 }
+
+/// Who says one line beside somebody who shouts has consonants that hardly any other microphone hears. They are no radio.
+#[test]
+fn the_only_line_beside_a_shouter_is_no_radio() {
+    for (seed, noise_db) in [(42, -40.0), (43, -20.0), (46, -30.0)] {
+        let mut scene = Scene::dialogue(&["Hedda", "Orrin"], 40.0, seed);
+        let first = scene.lines[0].talker;
+        for line in &mut scene.lines[1..] {
+            (line.talker, line.level_db) = (1 - first, 14.0);
+        }
+        for microphone in &mut scene.microphones {
+            if microphone.wearer != Some(first) {
+                microphone.noise_db = noise_db;
+            }
+        }
+        assert_silent(&check(&scene.render()), "rf_hit");
+    }
+}

@@ -174,6 +174,19 @@ fn cloth_on_a_body_microphone_is_rustle_and_a_cough_is_not() {
     assert_silent(&check(&scene.render()), "rustle");
 }
 
+/// A vowel has nothing above 8 kHz: a frame that has is cloth beside it.
+#[test]
+fn cloth_through_a_vowel_is_told() {
+    for (seed, line, after, re_speech_db) in [(41, 0, 0.3, -12.0), (43, 1, 0.5, -8.0)] {
+        let mut rendered = take(20.0, seed);
+        let at = rendered.lines_of(0)[line].0 + after;
+        rendered.rustle(1, at, 0.4, re_speech_db);
+        let checked = check(&rendered);
+        assert_found(&checked, "rustle", 2, at, at + 0.4, 0.0);
+        assert!(alarms(&checked, "rustle").iter().all(|f| f.tracks == [2]));
+    }
+}
+
 /// Frames drown in the words; above 8 kHz single strokes do not.
 #[test]
 fn cloth_far_below_the_words_is_told_by_its_strokes() {
