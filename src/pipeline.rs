@@ -579,8 +579,14 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
     // As stored; of a packed file about as much.
     let per_sample = bytes(take) / take.samples.max(1);
     let aside = how.aside(take);
-    let mut meters = meters(take, take.samples, &aside);
+    let meters = meters(take, take.samples, &aside);
     let mut between = compare::Meter::new(take, &aside);
+    let mut meters: Meters = (meters.into_iter().enumerate())
+        .map(|(track, (meter, nonfinite))| {
+            (meter.keeping_bins(between.bins_wanted(track)), nonfinite)
+        })
+        .collect();
+    let mut bins = vec![Vec::new(); meters.len()];
     let (full, blocks) = mpsc::sync_channel(ahead);
     let (used, empty) = mpsc::channel::<Block>();
     let decoder = std::thread::scope(|scope| {
@@ -596,8 +602,11 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
         });
         for mut block in blocks {
             silence_nonfinite(take.format, &mut meters, &mut block);
-            // Together, so that no thread waits for the end of one before the other.
-            rayon::join(|| push(&mut meters, &block), || between.push(&block.x));
+            // Tracks are compared by what was measured of the block before: no thread waits for the end of one of both.
+            rayon::join(|| push(&mut meters, &block), || between.push(&bins));
+            for ((meter, _), bins) in meters.iter_mut().zip(&mut bins) {
+                meter.hand_bins(bins);
+            }
             how.watch.measured(per_sample * block.len() as u64);
             // Its memory is used again; at the end nobody wants it.
             let _ = used.send(block);
@@ -605,6 +614,7 @@ fn measure(take: &Take, how: &How<'_>) -> Result<Measured, ReadError> {
         reading.join()
     });
     let decoder = decoder.unwrap_or_else(|panic| resume_unwind(panic))?;
+    between.push(&bins);
     let samples = decoder.position();
     Ok((finish(meters), between.finish(), decoder.finish()?, samples))
 }

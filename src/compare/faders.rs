@@ -40,7 +40,7 @@ const MEMORY: f32 = 1.0 / 120.0;
 /// Latest and earliest bus looked for, ms.
 const BUS_MS: f64 = 15.0;
 /// Length of the transform of the logarithm.
-const ECHO_SIZE: usize = 1024;
+const ECHO_SIZE: usize = 512;
 /// Windows between two looks at the bus delay: about a second.
 const BUS_WINDOWS: usize = 24;
 
@@ -313,8 +313,7 @@ impl FaderMeter {
             self.follow_bus(&window, k);
             self.follow_ripple(&window, k);
             self.windows += 1;
-            let middle_s =
-                (self.windows as f64 + 1.0) * self.layout.hop as f64 / f64::from(self.layout.rate);
+            let middle_s = self.layout.middle_s(self.windows as f64);
             if (middle_s * f64::from(HZ)).round() as usize > self.step {
                 self.solve((middle_s * f64::from(HZ)).round() as usize);
             }
@@ -471,9 +470,9 @@ impl FaderMeter {
         if !(self.windows + 1).is_multiple_of(RIPPLE_WINDOWS) {
             return;
         }
-        // Windows first .. first + n - 1; the middle of window w is (w + 1) hops from the start.
-        let middle = (self.windows + 1) as f64 - (RIPPLE_WINDOWS as f64 - 1.0) / 2.0;
-        let at_s = middle * self.layout.hop as f64 / f64::from(self.layout.rate);
+        // The last of them is the one at hand.
+        let at_s =
+            (self.layout).middle_s(self.windows as f64 - (RIPPLE_WINDOWS as f64 - 1.0) / 2.0);
         for (i, power) in self.power.iter_mut().enumerate() {
             for bus in &mut self.mixes {
                 if let Some((quefrency_s, depth, distinct)) =
@@ -709,7 +708,7 @@ fn ripple(
         input[i] = logs[i] - trend;
         gain += w;
     }
-    let out = echo.forward.bins(&input, 0.0, &window, ECHO_SIZE / 2 + 1);
+    let out = echo.forward.bins(&input, 0.0, &window);
     let step_s = 1.0 / (layout.bin_hz * ECHO_SIZE as f64);
     let (first, last) = (
         (0.0004 / step_s).ceil() as usize,

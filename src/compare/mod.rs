@@ -13,13 +13,15 @@ pub use pairs::PairMeasures;
 pub use speech::SpeechMap;
 
 use rayon::prelude::*;
+use rustfft::num_complex::Complex;
 
 use crate::aside::Aside;
 use crate::take::Take;
 
-/// Everything between tracks that needs samples: one spectrum meter per track, shared by the pairs and the mixes.
+/// Everything between tracks that needs spectra: one meter of them per track, shared by the pairs and the mixes.
 #[derive(Debug)]
 pub struct Meter {
+    layout: spectra::Layout,
     positions: Vec<usize>,
     spectra: Vec<spectra::SpectrumMeter>,
     pairs: pairs::PairMeter,
@@ -43,6 +45,7 @@ impl Meter {
             .filter(|&i| take.tracks[i].carries_sound())
             .collect();
         Meter {
+            layout,
             spectra: positions
                 .iter()
                 .map(|_| spectra::SpectrumMeter::new(layout))
@@ -53,15 +56,21 @@ impl Meter {
         }
     }
 
-    /// Take in a block: finite samples of all tracks of the take, in track order, all of one length.
-    pub fn push(&mut self, x: &[Vec<f32>]) {
+    /// How many of the lowest bins of every frame are wanted of a track; 0 where nothing is compared.
+    pub fn bins_wanted(&self, track: usize) -> usize {
+        let compared = self.positions.len() >= 2 && self.positions.contains(&track);
+        if compared { self.layout.bins } else { 0 }
+    }
+
+    /// Take in those bins of the next frames, one frame after the other, of all tracks of the take, in track order.
+    pub fn push(&mut self, frames: &[Vec<Complex<f32>>]) {
         if self.positions.len() < 2 {
             return;
         }
         self.spectra
             .par_iter_mut()
             .zip(self.positions.par_iter())
-            .for_each(|(meter, &position)| meter.push(&x[position]));
+            .for_each(|(meter, &position)| meter.push(&frames[position]));
         let (spectra, pairs, faders) = (&self.spectra, &mut self.pairs, &mut self.faders);
         rayon::join(|| pairs.push(spectra), || faders.push(spectra));
     }

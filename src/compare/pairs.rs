@@ -146,8 +146,8 @@ impl PairCells {
 
 /// Middle of the cell that ends with a half cell, seconds.
 fn middle_s(layout: &Layout, half: usize) -> f64 {
-    // Windows HALF*(half-1) .. HALF*(half+1) - 1; the middle of window k is (k + 1) hops from the start.
-    (HALF as f64 * half as f64 + 0.5) * layout.hop as f64 / f64::from(layout.rate)
+    // Windows HALF*(half-1) .. HALF*(half+1) - 1.
+    layout.middle_s((HALF * half) as f64 - 0.5)
 }
 
 /// The streaming part: all microphones of a take in step.
@@ -565,7 +565,8 @@ fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
     around.extend_from_slice(&correlation[..(reach + 2) as usize]);
     let at = |lag: i64| around[(lag - first) as usize];
     let sizes: Vec<f32> = around.iter().map(|v| v.abs()).collect();
-    let found: Vec<u32> = lanes::maxima(&sizes).collect();
+    let mut found: Vec<u32> = Vec::with_capacity(sizes.len() / 2);
+    lanes::maxima(&sizes).for_each(|k| found.push(k));
     let mut heights: Vec<f32> = found.iter().map(|&i| sizes[i as usize + 1]).collect();
     let lag = |k: usize| i64::from(found[k]) - reach;
     let apart = 0.0002 / step_s;

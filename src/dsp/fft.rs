@@ -16,7 +16,7 @@ use super::widest::widest;
 /// What transforms of one length and direction share.
 struct Plan {
     half: Arc<dyn Fft<f32>>,
-    /// Real and imaginary parts of the turns of bins 1.. up to a quarter of the length.
+    /// Real and imaginary parts of the turns of the bins up to a quarter of the length.
     turns: (Vec<f32>, Vec<f32>),
 }
 
@@ -32,7 +32,7 @@ fn plan(size: usize, direction: FftDirection) -> Arc<Plan> {
     PLANS.get((size, forward), || {
         let turn = |bin: usize| -2.0 * PI / size as f64 * bin as f64;
         let (scale, side) = if forward { (0.5, 1.0) } else { (1.0, -1.0) };
-        let bins = 1..size / 4;
+        let bins = 0..size / 4;
         Plan {
             half: FftPlanner::new().plan_fft(size / 2, direction),
             turns: (
@@ -86,58 +86,31 @@ impl Forward {
         }
     }
 
-    /// The first `count` bins (at most half the size and one) of the samples without a constant `offset`, times a window.
-    /// `x` and `window` have the size of the transform.
-    pub fn bins(
-        &mut self,
-        x: &[f32],
-        offset: f32,
-        window: &[f32],
-        count: usize,
-    ) -> &[Complex<f32>] {
+    /// The bins, half as many as samples and one, of the samples without a constant `offset`, times a window. `x` and `window`
+    /// have the size of the transform.
+    pub fn bins(&mut self, x: &[f32], offset: f32, window: &[f32]) -> &[Complex<f32>] {
         let half = self.pairs.len();
         shaped(self.samples(), x, offset, window);
         self.halves();
         let (below, above) = self.bins.split_at_mut(half / 2);
-        // Every bin below the middle is made together with one above it; where none above is wanted, no more than wanted.
-        let wanted = if count > half / 2 { half / 2 } else { count }.max(1) - 1;
-        let last = above.len() - 1;
         let (re, im) = &self.plan.turns;
-        apart(
-            &mut below[1..=wanted],
-            &mut above[last - wanted..last],
-            &re[..wanted],
-            &im[..wanted],
-        );
+        apart(below, &mut above[1..], re, im);
         above[0].im = -above[0].im;
-        &self.bins[..count]
+        &self.bins
     }
 
-    /// The first bins, as many as `out` takes, as [`Forward::bins`] has them.
-    pub fn bins_into(&mut self, x: &[f32], offset: f32, window: &[f32], out: &mut [Complex<f32>]) {
-        let (half, count) = (self.pairs.len(), out.len());
-        if count == 0 || count > half / 2 {
-            out.copy_from_slice(self.bins(x, offset, window, count));
-            return;
-        }
+    /// The powers of all bins, as [`Forward::bins`] has them, and the first bins themselves, as many as `bins` takes, at most a
+    /// quarter of the size; `powers` has one place more than half the size.
+    pub fn powers_and_bins(
+        &mut self,
+        x: &[f32],
+        offset: f32,
+        window: &[f32],
+        powers: &mut [f32],
+        bins: &mut [Complex<f32>],
+    ) {
         shaped(self.samples(), x, offset, window);
-        self.halves();
-        let (first, out) = out.split_at_mut(1);
-        first[0] = self.bins[0];
-        let (re, im) = &self.plan.turns;
-        low_apart(
-            out,
-            &self.bins[1..count],
-            &self.bins[half + 1 - count..half],
-            &re[..count - 1],
-            &im[..count - 1],
-        );
-    }
-
-    /// The powers of all bins, as [`Forward::bins`] has them; `powers` has one place more than half the size.
-    pub fn powers(&mut self, x: &[f32], offset: f32, window: &[f32], powers: &mut [f32]) {
-        shaped(self.samples(), x, offset, window);
-        self.powers_of_samples(powers);
+        self.powers_of(powers, bins);
     }
 
     /// Room for the samples, times their window; a transform leaves nothing of use there.
@@ -148,27 +121,21 @@ impl Forward {
 
     /// The powers of all bins of [`Forward::samples`].
     pub fn powers_of_samples(&mut self, powers: &mut [f32]) {
+        self.powers_of(powers, &mut []);
+    }
+
+    fn powers_of(&mut self, powers: &mut [f32], bins: &mut [Complex<f32>]) {
         let half = self.pairs.len();
         self.halves();
         let (below, above) = self.bins.split_at(half / 2);
         let (low, high) = powers.split_at_mut(half / 2);
-        for (power, bin) in [(&mut low[0], below[0]), (&mut high[0], above[0])] {
-            *power = bin.norm_sqr();
-        }
-        let last = above.len() - 1;
-        high[last] = above[last].norm_sqr();
+        high[0] = above[0].norm_sqr();
         let (re, im) = &self.plan.turns;
-        powers_apart(
-            &mut low[1..],
-            &mut high[1..last],
-            &below[1..],
-            &above[1..last],
-            re,
-            im,
-        );
+        powers_apart(bins, low, &mut high[1..], below, &above[1..], re, im);
     }
 
-    /// The transform of even samples as real and odd ones as imaginary parts; its first bin stands as the first and the last.
+    /// The transform of even samples as real and odd ones as imaginary parts. Its first bin is the counterpart of itself and
+    /// stands behind the last, too.
     fn halves(&mut self) {
         let half = self.pairs.len();
         self.plan.half.process_outofplace_with_scratch(
@@ -176,9 +143,7 @@ impl Forward {
             &mut self.bins[..half],
             &mut self.scratch,
         );
-        let first = self.bins[0];
-        self.bins[0] = Complex::new(first.re + first.im, 0.0);
-        self.bins[half] = Complex::new(first.re - first.im, 0.0);
+        self.bins[half] = self.bins[0];
     }
 }
 
@@ -208,12 +173,11 @@ impl Back {
     /// The samples of the bins, `size` times too large. The bins are used up.
     pub fn samples(&mut self) -> &[f32] {
         let half = self.pairs.len();
-        let (first, last) = (self.bins[0].re, self.bins[half].re);
-        self.bins[0] = Complex::new(first + last, first - last);
+        // The ends of a real spectrum are real.
+        (self.bins[0].im, self.bins[half].im) = (0.0, 0.0);
         let (below, above) = self.bins.split_at_mut(half / 2);
-        let last = above.len() - 1;
         let (re, im) = &self.plan.turns;
-        together(&mut below[1..], &mut above[1..last], re, im);
+        together(below, &mut above[1..], re, im);
         let middle = above[0] * 2.0;
         above[0] = middle.conj();
         self.plan.half.process_outofplace_with_scratch(
@@ -247,36 +211,9 @@ widest! {
         all_apart(below, above, re, im);
     }
 
-    /// The lower half of what [`apart`] makes.
-    fn low_apart<'a, 'b>(
-        out: &'a mut [Complex<f32>],
-        below: &'b [Complex<f32>],
-        above: &'b [Complex<f32>],
-        re: &'b [f32],
-        im: &'b [f32],
-    ) {
-        let whole = below.len() / FEW * FEW;
-        let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
-        let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
-        let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
-        for (((low, high), (re, im)), out) in bins.zip(out.as_chunks_mut::<FEW>().0) {
-            let [mut a, mut b, c, d] = parts(low, high);
-            for k in 0..FEW {
-                [a[k], b[k], ..] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
-            }
-            for k in 0..FEW {
-                out[k] = Complex { re: a[k], im: b[k] };
-            }
-        }
-        for k in whole..below.len() {
-            let (low, high) = (below[k], above[above.len() - 1 - k]);
-            let [x, y, ..] = pair_apart(low.re, low.im, high.re, high.im, re[k], im[k]);
-            out[k] = Complex { re: x, im: y };
-        }
-    }
-
-    /// The powers of what [`apart`] makes.
+    /// The powers of what [`apart`] makes, and the first of its lower bins, as many as `bins` takes.
     fn powers_apart<'a, 'b>(
+        bins: &'a mut [Complex<f32>],
         low_powers: &'a mut [f32],
         high_powers: &'a mut [f32],
         below: &'b [Complex<f32>],
@@ -287,26 +224,46 @@ widest! {
         let whole = below.len() / FEW * FEW;
         let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
         let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
+        let (some_bins, last_bins) = bins.as_chunks_mut::<FEW>();
+        let behind = some_bins.len() * FEW;
+        let mut some_bins = some_bins.iter_mut();
         let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
         let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
         let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
         for (((low, high), (re, im)), (low_out, high_out)) in bins.zip(low_out.zip(high_out)) {
-            let [a, b, c, d] = parts(low, high);
-            let mut mirrored = [0f32; FEW];
+            // All of it apart from what is read and written, which might be one and the same place for all the compiler knows.
+            let ([a, b, c, d], re, im) = (parts(low, high), *re, *im);
+            let [mut x, mut y, mut low, mut mirrored, mut high] = [[0f32; FEW]; 5];
             for k in 0..FEW {
-                let [x, y, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
-                low_out[k] = x * x + y * y;
+                let [p, q, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
+                (x[k], y[k]) = (p, q);
+                low[k] = p * p + q * q;
                 mirrored[k] = z * z + w * w;
             }
             for k in 0..FEW {
-                high_out[FEW - 1 - k] = mirrored[k];
+                high[k] = mirrored[FEW - 1 - k];
+            }
+            (*low_out, *high_out) = (low, high);
+            if let Some(bins) = some_bins.next() {
+                let mut both = [Complex::default(); FEW];
+                for k in 0..FEW {
+                    both[k] = Complex { re: x[k], im: y[k] };
+                }
+                *bins = both;
             }
         }
-        for k in whole..below.len() {
+        let single = |k: usize| {
             let (low, high) = (below[k], above[above.len() - 1 - k]);
-            let [a, b, c, d] = pair_apart(low.re, low.im, high.re, high.im, re[k], im[k]);
+            pair_apart(low.re, low.im, high.re, high.im, re[k], im[k])
+        };
+        for k in whole..below.len() {
+            let [a, b, c, d] = single(k);
             low_powers[k] = a * a + b * b;
             high_powers[above.len() - 1 - k] = c * c + d * d;
+        }
+        for (k, bin) in last_bins.iter_mut().enumerate() {
+            let [re, im, ..] = single(behind + k);
+            *bin = Complex { re, im };
         }
     }
 
@@ -419,16 +376,15 @@ mod tests {
             let mut bins = other.make_output_vec();
             other.process(&mut shaped, &mut bins).unwrap();
             let mut own = Forward::new(size);
-            for count in [size / 2 + 1, size / 2, size / 3, size / 4, 1] {
-                assert_eq!(own.bins(&x, 0.1, &window, count), &bins[..count]);
-                let mut apart = vec![Complex::default(); count];
-                own.bins_into(&x, 0.1, &window, &mut apart);
-                assert_eq!(apart, &bins[..count]);
-            }
-            let mut powers = vec![0.0; size / 2 + 1];
-            own.powers(&x, 0.1, &window, &mut powers);
+            assert_eq!(own.bins(&x, 0.1, &window), &bins);
             let plain: Vec<f32> = bins.iter().map(|b| b.re * b.re + b.im * b.im).collect();
-            assert_eq!(powers, plain);
+            for count in [0, 1, size / 8, size / 5, size / 4] {
+                let (mut powers, mut low) =
+                    (vec![0.0; size / 2 + 1], vec![Complex::default(); count]);
+                own.powers_and_bins(&x, 0.1, &window, &mut powers, &mut low);
+                assert_eq!(powers, plain);
+                assert_eq!(low, &bins[..count]);
+            }
         }
     }
 

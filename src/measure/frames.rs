@@ -50,6 +50,12 @@ pub fn hop(rate: u32) -> usize {
     (f64::from(rate) * 0.02).round().max(1.0) as usize
 }
 
+/// Samples of the Hann window around the middle of each frame: about 43 ms, a power of two.
+pub fn window_size(rate: u32) -> usize {
+    let least = (f64::from(rate) * 0.04).ceil() as usize;
+    least.next_power_of_two().max(4)
+}
+
 /// Where frames lie: frame i covers samples `[i*hop, (i+1)*hop)`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Grid {
@@ -199,6 +205,11 @@ pub struct FramesMeter {
     // A constant offset would leak into the lowest band and pass for background.
     offset: Option<f32>,
     powers: Vec<f32>,
+    /// Lowest bins of the frames measured last, where somebody wants them (see [`FramesMeter::hand_bins`]), and how much of the
+    /// memory they take: it only grows, what is there is written over.
+    bins: Vec<Complex<f32>>,
+    bins_known: usize,
+    bins_wanted: usize,
     out: Frames,
 }
 
@@ -221,9 +232,7 @@ impl FramesMeter {
     /// A meter at rest.
     pub fn new(rate: u32) -> FramesMeter {
         let hop = hop(rate);
-        let size = ((f64::from(rate) * 0.04).ceil() as usize)
-            .next_power_of_two()
-            .max(4);
+        let size = window_size(rate);
         let window = hann(size);
         let energy: f64 = window.iter().map(|&w| f64::from(w) * f64::from(w)).sum();
         let bin_hz = f64::from(rate) / size as f64;
@@ -273,6 +282,9 @@ impl FramesMeter {
             weights,
             // Bands that end with the last bins ask for some more.
             powers: vec![0.0; size / 2 + 1 + LANES],
+            bins: Vec::new(),
+            bins_known: 0,
+            bins_wanted: 0,
             fft: Forward::new(size),
             back: Back::new(AUTO_SIZE),
             lag_window,
@@ -303,6 +315,19 @@ impl FramesMeter {
         make_room(&mut self.out.lag, samples, self.hop);
     }
 
+    /// Keep the lowest bins of every frame from now on, so many of each (at most a quarter of [`window_size`]), until they are
+    /// asked for.
+    pub fn keep_bins(&mut self, wanted: usize) {
+        self.bins_wanted = wanted;
+    }
+
+    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory.
+    pub fn hand_bins(&mut self, bins: &mut Vec<Complex<f32>>) {
+        self.bins.truncate(self.bins_known);
+        self.bins_known = 0;
+        std::mem::swap(&mut self.bins, bins);
+    }
+
     /// Take in samples.
     pub fn push(&mut self, x: &[f32]) {
         self.total += x.len() as u64;
@@ -327,11 +352,17 @@ impl FramesMeter {
         };
         let power = energy / own.max(1) as f64;
         let mut bands = [0f32; BANDS];
-        self.fft.powers(
+        let from = self.bins_known;
+        self.bins_known += self.bins_wanted;
+        if self.bins.len() < self.bins_known {
+            self.bins.resize(self.bins_known, Complex::default());
+        }
+        self.fft.powers_and_bins(
             around,
             offset,
             &self.window,
             &mut self.powers[..=self.size / 2],
+            &mut self.bins[from..self.bins_known],
         );
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
         let (harmonicity, lag) = self.harmonicity();
@@ -362,12 +393,13 @@ impl FramesMeter {
         let longest = (self.auto_rate / 70.0).ceil() as usize;
         let mut best = (0f32, 0);
         let around = &correlation[shortest - 1..=longest.min(AUTO_SIZE / 2 - 1) + 1];
-        for lag in lanes::maxima(around).map(|k| shortest + k as usize) {
+        lanes::maxima(around).for_each(|k| {
+            let lag = shortest + k as usize;
             let r = (correlation[lag] / zero / self.lag_window[lag].max(0.05)).min(1.0);
             if r > best.0 {
                 best = (r, lag);
             }
-        }
+        });
         best
     }
 

@@ -21,6 +21,7 @@ pub mod transients;
 pub mod true_peak;
 
 use pulp::Simd;
+use rustfft::num_complex::Complex;
 
 use crate::aside::{Aside, Series};
 use crate::dsp::biquad::{InStep, in_step};
@@ -254,6 +255,17 @@ impl TrackMeter {
         self.filtered.fine.expect(samples, aside);
         self.filtered.active.expect(samples);
         self
+    }
+
+    /// Keep the lowest bins of every frame for whoever compares tracks, so many of each.
+    pub fn keeping_bins(mut self, wanted: usize) -> TrackMeter {
+        self.plain.frames.keep_bins(wanted);
+        self
+    }
+
+    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory.
+    pub fn hand_bins(&mut self, bins: &mut Vec<Complex<f32>>) {
+        self.plain.frames.hand_bins(bins);
     }
 
     /// The two halves; each wants all samples.

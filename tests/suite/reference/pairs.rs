@@ -6,6 +6,7 @@ use realfft::num_complex::Complex;
 use takeproof::aside::Aside;
 use takeproof::compare::pairs::{Cell, PairMeter, first_null_hz, parabola, quantile, ripple_db};
 use takeproof::compare::spectra::{Layout, SpectrumMeter};
+use takeproof::measure::frames::FramesMeter;
 use takeproof::report::model::{Polarity, Role, RoleSource, SampleFormat};
 use takeproof::take::timecode::Clock;
 use takeproof::take::{Take, Track};
@@ -52,9 +53,15 @@ fn cells(a: &[f32], b: &[f32]) -> Vec<Cell> {
     let quiet = |seed| noise(RATE as usize, seed).into_iter().map(|v| v * 1e-5);
     let whole = |x: &[f32], seed| -> Vec<f32> { quiet(seed).chain(x.iter().copied()).collect() };
     let (a, b) = (whole(a, 91), whole(b, 92));
+    let mut frames = [FramesMeter::new(RATE), FramesMeter::new(RATE)];
     for (a, b) in a.chunks(24_000).zip(b.chunks(24_000)) {
-        spectra[0].push(a);
-        spectra[1].push(b);
+        for ((frames, spectra), x) in frames.iter_mut().zip(&mut spectra).zip([a, b]) {
+            let mut bins = Vec::new();
+            frames.keep_bins(layout.bins);
+            frames.push(x);
+            frames.hand_bins(&mut bins);
+            spectra.push(&bins);
+        }
         meter.push(&spectra);
     }
     let found = meter.finish().remove(0).cells;
