@@ -1,6 +1,7 @@
 //! Steady lines: long spectra in two ranges, of which only the peaks and the background are kept.
 //!
-//! Below 1 kHz spectra of 2.7 s are taken from the low-rate copy, above that spectra of 0.7 s at full rate. Every sample is
+//! Below 1 kHz spectra of 2.7 s are taken from the low-rate copy, each half over the one before. Above that they are of 0.34 s at
+//! full rate: of every 0.7 s the part in which the track is quietest, for there a line stands out most. Every sample is
 //! weighted by the inverse of the power around it (the best weighting for a constant tone in noise that comes and goes), so that
 //! the pauses of a voice decide. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
 //! of a bin).
@@ -19,7 +20,7 @@ use crate::dsp::widest::{dispatch, widest};
 use crate::units::power_db;
 
 /// Length of the spectra in seconds, at least: low range, high range.
-const LENGTH_S: [f64; 2] = [2.7, 0.68];
+const LENGTH_S: [f64; 2] = [2.7, 0.34];
 /// Peaks kept per spectrum and third of an octave.
 const PEAKS_PER_THIRD: usize = 6;
 /// Least height of a peak over the mean of its surroundings within one bin, dB. Noise passes it in 1 of 150 bins.
@@ -137,9 +138,9 @@ pub struct Range {
     pub bin_hz: f64,
     /// Samples from one spectrum to the next.
     pub hop: u64,
-    /// Samples that one spectrum covers.
+    /// Samples that one spectrum stands for.
     pub length: u64,
-    /// Spectrum i covers samples `[i*hop, i*hop + length)`.
+    /// Spectrum i stands for samples `[i*hop, i*hop + length)`.
     pub spectra: Spectra,
 }
 
@@ -165,7 +166,9 @@ pub fn third(hz: f64) -> usize {
 /// Spectra of one range of one stream.
 struct RangeMeter {
     rate: f64,
+    /// Samples of a spectrum, of the stretch of which it is the quietest part, and from one stretch to the next.
     size: usize,
+    stretch: usize,
     hop: usize,
     step: u64,
     bins: std::ops::Range<usize>,
@@ -174,8 +177,6 @@ struct RangeMeter {
     weight_places: Arc<Places>,
     /// Bins of each third of an octave, from the lowest up.
     thirds: Arc<Vec<std::ops::Range<usize>>>,
-    fft: Forward,
-    powers: Vec<f32>,
     pending: Vec<f32>,
     out: Spectra,
 }
@@ -189,6 +190,11 @@ impl RangeMeter {
         } else {
             size
         };
+        let (stretch, hop) = if overlap {
+            (size, size / 2)
+        } else {
+            (2 * size, 2 * size)
+        };
         let bin_hz = rate / size as f64;
         let last = (high_hz.min(0.46 * rate) / bin_hz) as usize;
         let first = ((low_hz / bin_hz) as usize).max(AROUND + 4).min(last);
@@ -199,7 +205,8 @@ impl RangeMeter {
             size,
             weight_places: Places::of(size, weight_block),
             weight_block,
-            hop: if overlap { size / 2 } else { size },
+            stretch,
+            hop,
             step,
             bins: first..last,
             out: Spectra {
@@ -207,8 +214,6 @@ impl RangeMeter {
                 ..Spectra::default()
             },
             thirds,
-            fft: Forward::new(size),
-            powers: vec![0.0; size / 2 + 1],
             pending: Vec::new(),
         }
     }
@@ -222,11 +227,11 @@ impl RangeMeter {
     fn push(&mut self, x: &[f32]) {
         let mut x = x;
         while !x.is_empty() {
-            let room = self.size - self.pending.len();
+            let room = self.stretch - self.pending.len();
             let (now, later) = x.split_at(room.min(x.len()));
             self.pending.extend_from_slice(now);
             x = later;
-            if self.pending.len() == self.size {
+            if self.pending.len() == self.stretch {
                 self.spectrum();
                 self.pending.drain(..self.hop);
             }
@@ -236,17 +241,26 @@ impl RangeMeter {
     fn spectrum(&mut self) {
         let weights = inverse_power(&self.pending, self.weight_block);
         let (mut sum, mut energy) = (0.0, 0.0);
+        // Memory is asked for anew each time: all tracks then use the same, and it stays in the cache.
+        let mut fft = Forward::new(self.size);
         if !weights.is_empty() {
-            let samples = self.fft.samples();
-            (sum, energy) = self.weight_places.weigh(samples, &self.pending, &weights);
+            let blocks = self.size.div_ceil(self.weight_block);
+            let start = quietest(
+                &weights,
+                blocks,
+                (self.stretch - self.size) / self.weight_block,
+            );
+            let x = &self.pending[start * self.weight_block..][..self.size];
+            let weights = &weights[start..][..blocks];
+            (sum, energy) = self.weight_places.weigh(fft.samples(), x, weights);
         }
         if sum <= 0.0 {
             let silence = vec![f32::NEG_INFINITY; self.thirds.len()];
             return self.out.push(&[], &silence);
         }
         let bins = self.bins.clone();
-        let powers = &mut self.powers;
-        self.fft.powers_of_samples(powers);
+        let powers = &mut vec![0.0; self.size / 2 + 1];
+        fft.powers_of_samples(powers);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
         let density = 2.0 / (self.rate * energy);
@@ -293,14 +307,14 @@ impl RangeMeter {
 
     /// What is left at the end, if nothing else was measured: a take shorter than one spectrum.
     fn finish(mut self) -> Range {
-        if self.out.is_empty() && self.pending.len() > self.size / 4 {
-            self.pending.resize(self.size, 0.0);
+        if self.out.is_empty() && self.pending.len() > self.stretch / 4 {
+            self.pending.resize(self.stretch, 0.0);
             self.spectrum();
         }
         Range {
             bin_hz: self.rate / self.size as f64,
             hop: self.hop as u64 * self.step,
-            length: self.size as u64 * self.step,
+            length: self.stretch as u64 * self.step,
             spectra: self.out,
         }
     }
@@ -334,45 +348,20 @@ fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
     )
 }
 
-/// How many of some values on either side do not exceed a limit; at most 2^24.
+/// How many values do not exceed a limit.
 #[inline(always)]
-fn count_up_to<S: Simd>(simd: S, sides: [&[f32]; 2], limit: f32) -> usize {
-    let (one, none) = (simd.splat_f32s(1.0), simd.splat_f32s(0.0));
-    let limits = simd.splat_f32s(limit);
-    let (mut counts, mut beside) = (none, 0);
-    for values in sides {
-        let (vectors, rest) = S::as_simd_f32s(values);
-        for values in vectors {
-            let within = simd.less_than_or_equal_f32s(*values, limits);
-            counts = simd.add_f32s(counts, simd.select_f32s(within, one, none));
-        }
-        for value in rest {
-            beside += usize::from(*value <= limit);
-        }
+fn count_up_to(values: &[f32; AROUND], limit: f32) -> u32 {
+    let mut set = 0u32;
+    for (k, value) in values.iter().enumerate() {
+        set |= u32::from(*value <= limit) << k;
     }
-    simd.reduce_sum_f32s(counts) as usize + beside
+    set.count_ones()
 }
 
-/// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of these do not
-/// exceed what the mean then may be at most.
-struct KeepLikely<'a> {
-    bins: &'a mut Vec<u32>,
-    powers: &'a [f32],
-    first: usize,
-    least: f64,
-}
-
-impl WithSimd for KeepLikely<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
-        let KeepLikely {
-            bins,
-            powers,
-            first,
-            least,
-        } = self;
+widest! {
+    /// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of these do
+    /// not exceed what the mean then may be at most.
+    fn keep_likely<'a, 'b>(bins: &'a mut Vec<u32>, powers: &'b [f32], first: usize, least: f64) {
         // The margin is for the rounding of single precision.
         let share = (std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
         let mut kept = 0;
@@ -380,10 +369,16 @@ impl WithSimd for KeepLikely<'_> {
             let k = first + bins[j] as usize;
             let limit = powers[k] * share;
             let (below, above) = surroundings(powers, k);
-            let up_to = count_up_to(simd, [below, above], limit);
+            let likely = match (below.first_chunk(), above.first_chunk()) {
+                (Some(below), Some(above)) => {
+                    count_up_to(below, limit) + count_up_to(above, limit) > AROUND as u32
+                }
+                // At the upper end of short spectra.
+                _ => true,
+            };
             // Kept only if the next one does not write over it.
             bins[kept] = bins[j];
-            kept += usize::from(2 * up_to > below.len() + above.len());
+            kept += usize::from(likely);
         }
         bins.truncate(kept);
     }
@@ -421,13 +416,7 @@ fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec
     let mut maxima = Vec::with_capacity(bins.len() / 2 + 1);
     // Pushed one by one, for a collection would ask for each.
     lanes::maxima(around).for_each(|k| maxima.push(k));
-    let first = bins.start;
-    dispatch(KeepLikely {
-        bins: &mut maxima,
-        powers,
-        first,
-        least,
-    });
+    keep_likely(&mut maxima, powers, bins.start, least);
     maxima
 }
 
@@ -576,6 +565,17 @@ fn inverse_power(x: &[f32], block: usize) -> Vec<f64> {
     let most = *sounding.select_nth_unstable_by(rank, f64::total_cmp).1;
     weights.iter_mut().for_each(|w| *w = (*w / most).min(1.5));
     weights
+}
+
+/// The first of so many blocks in a row that weigh most together; it is one of `last` and those before it.
+fn quietest(weights: &[f64], blocks: usize, last: usize) -> usize {
+    let sum = |start: usize| weights[start..][..blocks].iter().sum::<f64>();
+    let sums = (0..=last).map(|start| (start, sum(start)));
+    // Of equal ones the first.
+    sums.fold((0, f64::NEG_INFINITY), |best, here| {
+        if here.1 > best.1 { here } else { best }
+    })
+    .0
 }
 
 /// Measures [`Lines`].
@@ -822,7 +822,7 @@ fn runs_of(
                 missed = 0;
             }
             (None, Some(current)) => {
-                missed += usize::from(visible(&range.spectra, i, third, usual));
+                missed += usize::from(visible(range, i, third, usual));
                 if missed >= 2 {
                     close(current, &mut out);
                     run = None;
@@ -844,10 +844,12 @@ fn third_of(series: &[Option<Peak>]) -> Option<usize> {
 }
 
 /// Whether a line of the usual level would stand well above this spectrum's background.
-fn visible(spectra: &Spectra, i: usize, third: Option<usize>, usual: f64) -> bool {
+fn visible(range: &Range, i: usize, third: Option<usize>, usual: f64) -> bool {
+    // Of the background a Hann window takes in half a bin more than one bin.
+    let least = LEAST_EXCESS_DB + (power_db(1.5 * range.bin_hz) + 1.5).max(5.0);
     third
-        .and_then(|third| spectra.background_dbfs(i, third))
-        .is_some_and(|b| b.is_finite() && usual - f64::from(b) > LEAST_EXCESS_DB + 5.0)
+        .and_then(|third| range.spectra.background_dbfs(i, third))
+        .is_some_and(|b| b.is_finite() && usual - f64::from(b) > least)
 }
 
 fn measured(
@@ -881,7 +883,7 @@ fn measured(
     let hz_spread = 1.4826 * median64(&mut off_hz);
     let third = third_of(series);
     let could = (first..=last)
-        .filter(|&i| series[i].is_some() || visible(&range.spectra, i, third, level))
+        .filter(|&i| series[i].is_some() || visible(range, i, third, level))
         .count();
     let share = inside.len() as f64 / could.max(1) as f64;
     // Level error of a line s dB over the noise within the bin.
@@ -1011,6 +1013,13 @@ mod tests {
         }
     }
 
+    #[test]
+    fn the_quietest_part_is_where_weights_are_largest_and_the_first_of_equals() {
+        assert_eq!(quietest(&[1.0, 0.2, 1.0, 1.0, 0.1], 2, 3), 2);
+        assert_eq!(quietest(&[1.0; 5], 2, 3), 0);
+        assert_eq!(quietest(&[0.0, 0.0, 1.0], 3, 0), 0);
+    }
+
     fn peaks(spectra: impl IntoIterator<Item = u32>) -> Vec<(u32, Peak)> {
         let peak = Peak {
             hz: 100.0,
@@ -1060,6 +1069,11 @@ mod tests {
         assert_eq!((spectra.len(), counts), (3, [2, 0, 1]));
         assert_eq!(spectra.background_dbfs(2, 1), Some(-75.0));
         assert_eq!(spectra.background_dbfs(2, 2), None);
-        assert!(visible(&spectra, 0, Some(0), -60.0) && !visible(&spectra, 1, Some(0), -60.0));
+        let range = Range {
+            bin_hz: 1.0,
+            spectra,
+            ..Range::default()
+        };
+        assert!(visible(&range, 0, Some(0), -60.0) && !visible(&range, 1, Some(0), -60.0));
     }
 }
