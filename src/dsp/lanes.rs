@@ -221,6 +221,17 @@ pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
     gathered(&sums, left_rest, right_rest)
 }
 
+/// [`dot_within`] of a few dozen.
+#[inline(always)]
+pub fn dot_few_within(a: &[f32], b: &[f32]) -> f32 {
+    let n = a.len().min(b.len());
+    let (left, left_rest) = a[..n].as_chunks::<{ 2 * LANES }>();
+    let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
+    let mut sums = [0f32; 2 * LANES];
+    add_products(&mut sums, left, right);
+    total(left_rest, right_rest, sums)
+}
+
 /// [`dot_within`] of `taps` with as many samples from each of four places `step` apart: they share the taps.
 #[inline(always)]
 pub fn dots_within(x: &[f32], step: usize, taps: &[f32]) -> [f32; 4] {

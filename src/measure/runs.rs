@@ -83,17 +83,17 @@ widest! {
     /// Of each tile one bit for each sample at which a fingerprint is taken: where the sample before the last few is the
     /// least of as many before and after it, by an order in which all numbers are alike. `bits` begin `2 * MARK` samples
     /// before the first tile; `order` is memory.
-    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, order: &'a mut Vec<u32>, bits: &'b [u32]) {
+    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, order: &'a mut Vec<u16>, bits: &'b [u32]) {
         // Whole tiles are looked at; what lies behind the last sample is of no account.
         order.resize(bits.len() + TILE, 0);
         for (order, bits) in order.iter_mut().zip(bits) {
-            *order = bits.wrapping_mul(0x9E37_79B1);
+            *order = (bits.wrapping_mul(0x9E37_79B1) >> 16) as u16;
         }
         let mut left = bits.len() - 2 * MARK;
         let mut from = 0;
         while left > 0 {
             let around = &order[from..from + TILE + 2 * MARK];
-            let mut least = [u32::MAX; TILE];
+            let mut least = [u16::MAX; TILE];
             for shift in 0..MARK {
                 let (before, after) = (&around[shift..], &around[shift + MARK + 1..]);
                 for k in 0..TILE {
@@ -142,7 +142,7 @@ pub struct RunsMeter {
     // Of each fingerprint the place where it stood last (its lowest 16 bits), and as many bits of the key.
     table: Vec<(u16, u16)>,
     marks: Vec<u64>,
-    order: Vec<u32>,
+    order: Vec<u16>,
     open: Option<Repeat>,
     same: u32,
     out: Runs,

@@ -11,10 +11,11 @@ use std::ops::Range;
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 
-/// Third differences that stand out by this much are looked at (amplitude over the median of 1-ms levels around).
-const LOOK: f64 = 4.5;
-/// Prediction errors are listed from this many robust sigmas on.
-const LEAST_Z: f64 = 6.0;
+/// Third differences that stand out by this much are looked at (amplitude over the median of 1-ms levels around). They are of
+/// least use in white noise, where a step that stands out by so much has a prediction error of 13 sigmas, a damaged sample of 9.
+const LOOK: f64 = 6.0;
+/// Prediction errors are listed from this many robust sigmas on: below it nothing is told from sharp sounds.
+pub const LEAST_Z: f64 = 9.0;
 /// Steps of 1 ms on either side that make up "around".
 const AROUND: usize = 10;
 /// Steps after a candidate that have to be there before it is judged.
@@ -63,7 +64,7 @@ pub struct TransientsMeter {
     past: Vec<f32>,
     // Third differences of some steps, and of each step their sum of squares and the largest.
     third: Vec<f32>,
-    levels: Vec<(f64, f32)>,
+    levels: Vec<(f32, f32)>,
     origin: u64,
     total: u64,
     next: u64,
@@ -146,9 +147,9 @@ impl TransientsMeter {
             let third = third_differences(&mut self.third, here);
             self.levels.clear();
             levels(&mut self.levels, third, self.step);
-            let per_step = self.step as f64;
-            let step = |&(sum, peak): &(f64, f32)| Step {
-                rms: (sum / per_step).sqrt() as f32,
+            let per_step = self.step as f32;
+            let step = |&(sum, peak): &(f32, f32)| Step {
+                rms: (sum / per_step).sqrt(),
                 peak,
             };
             self.steps.extend(self.levels.iter().map(step));
@@ -369,9 +370,9 @@ widest! {
     }
 
     /// Sum of squares and largest of each whole or last `step` values.
-    fn levels<'a, 'b>(out: &'a mut Vec<(f64, f32)>, x: &'b [f32], step: usize) {
+    fn levels<'a, 'b>(out: &'a mut Vec<(f32, f32)>, x: &'b [f32], step: usize) {
         for x in x.chunks(step) {
-            out.push((lanes::energy_within(x), lanes::peak_within(x)));
+            out.push((lanes::dot_few_within(x, x), lanes::peak_within(x)));
         }
     }
 
