@@ -14,7 +14,6 @@ use crate::aside::{Aside, Series};
 use crate::dsp::compact::{Code, Level16};
 use crate::dsp::fft::Forward;
 use crate::dsp::lanes;
-use crate::dsp::rank::of_rank;
 use crate::dsp::shared::{Shared, hann};
 use crate::dsp::widest::{dispatch, widest};
 use crate::units::power_db;
@@ -268,9 +267,7 @@ impl RangeMeter {
         let background_dbfs: Vec<f32> = self
             .thirds
             .iter()
-            .map(|third| {
-                power_db(median(&powers[third.clone()]) / std::f64::consts::LN_2 * density) as f32
-            })
+            .map(|third| power_db(background(&powers[third.clone()]) * density) as f32)
             .collect();
         let least = 10f64.powf(LEAST_EXCESS_DB / 10.0);
         let mut found: Vec<(usize, Peak)> = Vec::new();
@@ -447,10 +444,22 @@ fn interpolated(before: f32, peak: f32, after: f32) -> (f64, f64) {
     (offset, (b - 0.25 * (a - c) * offset).exp())
 }
 
-/// Median of powers; 0 of nothing.
-fn median(powers: &[f32]) -> f64 {
-    f64::from(of_rank(powers, powers.len() / 2))
+/// Mean power of noise from the mean of its levels, in which a few lines count for little, however loud. 0 of nothing.
+fn background(powers: &[f32]) -> f64 {
+    if powers.is_empty() {
+        return 0.0;
+    }
+    // The bits of a power are its logarithm but for how its mantissa bends: by so much on average.
+    const BEND: f64 = 1.5 - std::f64::consts::LOG2_E;
+    // Of noise the mean of the logarithms lies this far below that of the mean (the constant of Euler and Mascheroni).
+    const BELOW: f64 = 0.577_215_664_901_532_9 * std::f64::consts::LOG2_E;
+    let sums = powers.chunks(1 << 12).map(sum_of_bits);
+    let bits = sums.map(f64::from).sum::<f64>() / powers.len() as f64;
+    (bits / f64::from(1 << (23 - LEFT_OUT)) - 127.0 + BEND + BELOW).exp2()
 }
+
+/// Lowest bits that are left out, so that a sum of the bits of 2^12 powers is a whole number of 32 bits.
+const LEFT_OUT: u32 = 12;
 
 /// A window, and where its samples stand between the middles of blocks.
 #[derive(Debug)]
@@ -531,6 +540,15 @@ impl Places {
 }
 
 widest! {
+    /// Sum of the upper bits of at most 2^12 powers.
+    fn sum_of_bits<'a>(powers: &'a [f32]) -> u32 {
+        let mut sum = 0;
+        for power in powers {
+            sum += power.to_bits() >> LEFT_OUT;
+        }
+        sum
+    }
+
     /// A stretch of [`Places::weigh`]: from one weight on by shares of the way to another.
     fn weigh<'a, 'b>(
         out: &'a mut [f32],
@@ -1011,6 +1029,23 @@ mod tests {
                 (all - sum).abs() <= 1e-6 * squares && (squares - energy).abs() <= 1e-6 * squares
             );
         }
+    }
+
+    #[test]
+    fn the_background_is_the_mean_power_of_noise_whatever_lines_there_are() {
+        for (n, gain) in [(5000, 1.0), (5000, 1e-9), (40_000, 1.0)] {
+            // Powers of noise are distributed exponentially.
+            let even = crate::synth::sources::noise(n, 6).into_iter();
+            let mut powers: Vec<f32> = even.map(|v| -gain * (0.5 - 0.5 * v).ln()).collect();
+            // Four standard errors of a mean of levels that scatter by 5.6 dB.
+            let error_db = 4.0 * 5.6 / (n as f64).sqrt();
+            let off = |powers: &[f32]| power_db(background(powers) / f64::from(gain)).abs();
+            assert!(off(&powers) < error_db, "{n} {gain}: {}", off(&powers));
+            powers[7] *= 1e6;
+            let most = error_db + 70.0 / n as f64;
+            assert!(off(&powers) < most, "{n} {gain}: {}", off(&powers));
+        }
+        assert_eq!(background(&[]), 0.0);
     }
 
     #[test]

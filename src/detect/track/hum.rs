@@ -127,7 +127,7 @@ fn lines_of(lines: &Lines, least: Least, rate: u32, samples: u64) -> Vec<Line> {
         least_share: 0.75,
     };
     let high = Steadiness {
-        within_hz: 0.8,
+        within_hz: 1.2,
         least_spectra: 7,
         least_s: least.length_s,
         most_spread_db: 2.0,
