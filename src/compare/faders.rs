@@ -218,7 +218,8 @@ struct Bus {
     energy: f64,
     last: Vec<f64>,
     steps: Vec<Option<Step>>,
-    cross: Vec<Vec<Complex<f32>>>,
+    /// Cross spectra with every source, as rows (see [`super::spectra`]).
+    cross: Vec<Vec<f32>>,
     ripples: Vec<Vec<Ripple>>,
     phases: Vec<Complex<f32>>,
     delay: i64,
@@ -263,7 +264,7 @@ impl FaderMeter {
                     energy: 0.0,
                     last: vec![0.0; n],
                     steps: Vec::new(),
-                    cross: vec![vec![Complex::default(); layout.bins]; n],
+                    cross: vec![vec![0.0; 2 * layout.bins]; n],
                     ripples: vec![Vec::new(); n],
                     phases: vec![Complex::default(); layout.bins],
                     delay: 0,
@@ -291,9 +292,15 @@ impl FaderMeter {
             return;
         }
         let bins = self.layout.bins;
-        let windows = spectra[self.sources[0]].block.windows.len() / bins.max(1);
-        let window =
-            |spectrum: usize, k: usize| &spectra[spectrum].block.windows[k * bins..(k + 1) * bins];
+        let windows = spectra[self.sources[0]].block.powers.len() / bins.max(1);
+        let window = |spectrum: usize, k: usize| {
+            let windows = &spectra[spectrum].block.windows;
+            &windows[2 * k * bins..2 * (k + 1) * bins]
+        };
+        let powers = |spectrum: usize, k: usize| {
+            let powers = &spectra[spectrum].block.powers;
+            &powers[k * bins..(k + 1) * bins]
+        };
         let band = self.layout.band(BAND_HZ.0, BAND_HZ.1);
         // Weights: from the long-term power of all sources up to and with each window.
         let mut weights: Vec<Vec<f32>> = Vec::with_capacity(windows);
@@ -301,7 +308,7 @@ impl FaderMeter {
             let share = MEMORY.max(1.0 / (self.windows + k + 1) as f32);
             let mut row = vec![0f32; bins];
             for &source in &self.sources {
-                lanes::add_powers(&mut row, window(source, k));
+                lanes::add(&mut row, powers(source, k));
             }
             weigh_by_mean(&mut row, &mut self.mean_power, share);
             weights.push(row);
@@ -311,7 +318,7 @@ impl FaderMeter {
             let sums = self.sums(weights, &window, k, &band);
             self.add(sums);
             self.follow_bus(&window, k);
-            self.follow_ripple(&window, k);
+            self.follow_ripple(&window, &powers, k);
             self.windows += 1;
             let middle_s = self.layout.middle_s(self.windows as f64);
             if (middle_s * f64::from(HZ)).round() as usize > self.step {
@@ -323,14 +330,14 @@ impl FaderMeter {
     fn sums<'a>(
         &self,
         weights: &[f32],
-        window: &(impl Fn(usize, usize) -> &'a [Complex<f32>] + Sync),
+        window: &(impl Fn(usize, usize) -> &'a [f32] + Sync),
         k: usize,
         band: &std::ops::Range<usize>,
     ) -> Sums {
         let weighted: Vec<Vec<f32>> = self
             .sources
             .iter()
-            .map(|&s| scaled(&window(s, k)[band.clone()], &weights[band.clone()], None))
+            .map(|&s| scaled(window(s, k), weights, band.clone(), None))
             .collect();
         let mixes: Vec<Vec<f32>> = self
             .mixes
@@ -339,8 +346,7 @@ impl FaderMeter {
                 let turn = (bus.delay != 0).then(|| {
                     2.0 * std::f64::consts::PI * bus.delay as f64 / self.layout.size as f64
                 });
-                let x = &window(bus.spectrum, k)[band.clone()];
-                scaled(x, &weights[band.clone()], turn.map(|t| (t, band.start)))
+                scaled(window(bus.spectrum, k), weights, band.clone(), turn)
             })
             .collect();
         let n = weighted.len();
@@ -401,7 +407,9 @@ impl FaderMeter {
     }
 
     /// Sum the phases of mix against sources; about every second decide by how much the bus is late.
-    fn follow_bus<'a>(&mut self, window: &impl Fn(usize, usize) -> &'a [Complex<f32>], k: usize) {
+    fn follow_bus<'a>(&mut self, window: &impl Fn(usize, usize) -> &'a [f32], k: usize) {
+        let bins = self.layout.bins;
+        let of = |row: &[f32], bin: usize| Complex::new(row[bin], row[bins + bin]);
         let look = (self.windows + 1).is_multiple_of(BUS_WINDOWS);
         let band = self.layout.band(500.0, 8000.0);
         for bus in self.mixes.iter_mut().filter(|b| !b.decided) {
@@ -409,7 +417,7 @@ impl FaderMeter {
             for &source in &self.sources {
                 let x = window(source, k);
                 for bin in band.clone() {
-                    let cross = x[bin].conj() * mix[bin];
+                    let cross = of(x, bin).conj() * of(mix, bin);
                     let size = magnitude(cross);
                     if size > 0.0 {
                         bus.phases[bin] += cross / size;
@@ -455,13 +463,13 @@ impl FaderMeter {
     /// Sum cross spectra; about every second reduce them to the ripple.
     fn follow_ripple<'a>(
         &mut self,
-        window: &impl Fn(usize, usize) -> &'a [Complex<f32>],
+        window: &impl Fn(usize, usize) -> &'a [f32],
+        powers: &impl Fn(usize, usize) -> &'a [f32],
         k: usize,
     ) {
         for (i, &source) in self.sources.iter().enumerate() {
             let x = window(source, k);
-            let power = &mut self.power[i];
-            lanes::add_powers(power, x);
+            lanes::add(&mut self.power[i], powers(source, k));
             for bus in &mut self.mixes {
                 let (cross, mix) = (&mut bus.cross[i], window(bus.spectrum, k));
                 lanes::add_cross(cross, x, mix);
@@ -485,7 +493,7 @@ impl FaderMeter {
                         distinct,
                     });
                 }
-                bus.cross[i].fill(Complex::default());
+                bus.cross[i].fill(0.0);
             }
             power.fill(0.0);
         }
@@ -510,24 +518,29 @@ impl FaderMeter {
     }
 }
 
-/// Spectrum times weight, real and imaginary parts one after the other; turned forward by `turn` per bin where given.
-fn scaled(x: &[Complex<f32>], weights: &[f32], turn: Option<(f64, usize)>) -> Vec<f32> {
-    let mut out = vec![0f32; 2 * x.len()];
-    if turn.is_none() {
-        weigh(&mut out, x, weights);
+/// A band of a spectrum times weights, real parts and then imaginary ones; bin `k` turned forward by `turn` times `k` where given.
+fn scaled(
+    row: &[f32],
+    weights: &[f32],
+    band: std::ops::Range<usize>,
+    turn: Option<f64>,
+) -> Vec<f32> {
+    let n = band.len();
+    let (re, im) = row.split_at(row.len() / 2);
+    let (re, im, weights) = (&re[band.clone()], &im[band.clone()], &weights[band.clone()]);
+    let mut out = vec![0f32; 2 * n];
+    let (out_re, out_im) = out.split_at_mut(n);
+    let Some(turn) = turn else {
+        weigh(out_re, re, weights);
+        weigh(out_im, im, weights);
         return out;
-    }
-    out.clear();
-    let mut phase = turn.map(|(t, first)| Complex::from_polar(1.0, t * first as f64));
-    let step = turn.map(|(t, _)| Complex::from_polar(1.0, t));
-    for (x, w) in x.iter().zip(weights) {
-        let mut y = *x;
-        if let (Some(p), Some(s)) = (phase.as_mut(), step) {
-            y *= Complex::new(p.re as f32, p.im as f32);
-            *p *= s;
-        }
-        out.push(y.re * w);
-        out.push(y.im * w);
+    };
+    let mut phase = Complex::from_polar(1.0, turn * band.start as f64);
+    let step = Complex::from_polar(1.0, turn);
+    for k in 0..n {
+        let turned = Complex::new(re[k], im[k]) * Complex::new(phase.re as f32, phase.im as f32);
+        (out_re[k], out_im[k]) = (turned.re * weights[k], turned.im * weights[k]);
+        phase *= step;
     }
     out
 }
@@ -555,10 +568,9 @@ widest! {
         }
     }
 
-    /// Real and imaginary parts times weight, one after the other.
-    fn weigh<'a, 'b>(out: &'a mut [f32], x: &'b [Complex<f32>], weights: &'b [f32]) {
-        for ((out, x), w) in out.as_chunks_mut::<2>().0.iter_mut().zip(x).zip(weights) {
-            *out = [x.re * w, x.im * w];
+    fn weigh<'a, 'b>(out: &'a mut [f32], x: &'b [f32], weights: &'b [f32]) {
+        for ((out, x), w) in out.iter_mut().zip(x).zip(weights) {
+            *out = x * w;
         }
     }
 
@@ -680,7 +692,7 @@ fn substituted(lower: &[f64], n: usize, right: &[f64]) -> Vec<f64> {
 /// Quefrency in seconds, depth and distinctness of the ripple of `cross / power`.
 fn ripple(
     layout: &Layout,
-    cross: &[Complex<f32>],
+    cross: &[f32],
     power: &[f32],
     echo: &mut Echo,
 ) -> Option<(f64, f32, f32)> {
@@ -690,7 +702,10 @@ fn ripple(
         return None;
     }
     let logs: Vec<f32> = band
-        .map(|k| (magnitude(cross[k]) / power[k]).max(1e-9).ln())
+        .map(|k| {
+            let cross = Complex::new(cross[k], cross[layout.bins + k]);
+            (magnitude(cross) / power[k]).max(1e-9).ln()
+        })
         .collect();
     // Slow trend: a moving mean over about 1.7 kHz; ripple of a delay above 0.6 ms stays whole.
     let half = ((850.0 / layout.bin_hz) as usize).max(1);

@@ -13,7 +13,6 @@ pub use pairs::PairMeasures;
 pub use speech::SpeechMap;
 
 use rayon::prelude::*;
-use rustfft::num_complex::Complex;
 
 use crate::aside::Aside;
 use crate::take::Take;
@@ -62,8 +61,9 @@ impl Meter {
         if compared { self.layout.bins } else { 0 }
     }
 
-    /// Take in those bins of the next frames, one frame after the other, of all tracks of the take, in track order.
-    pub fn push(&mut self, frames: &[Vec<Complex<f32>>]) {
+    /// Take in those bins of the next frames, one frame after the other (of each the real parts and then the imaginary ones), of
+    /// all tracks of the take, in track order.
+    pub fn push(&mut self, frames: &[Vec<f32>]) {
         if self.positions.len() < 2 {
             return;
         }

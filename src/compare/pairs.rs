@@ -167,8 +167,9 @@ struct Running {
     /// Positions in `PairMeter::positions`.
     a: usize,
     b: usize,
-    sum: Vec<Complex<f32>>,
-    last: Vec<Complex<f32>>,
+    /// Cross spectrum of the half cell under way and of the one before, as rows (see [`super::spectra`]).
+    sum: Vec<f32>,
+    last: Vec<f32>,
     cells: Series<Cell>,
 }
 
@@ -193,8 +194,8 @@ impl PairMeter {
             .map(|(a, b)| Running {
                 a,
                 b,
-                sum: vec![Complex::default(); layout.bins],
-                last: vec![Complex::default(); layout.bins],
+                sum: vec![0.0; 2 * layout.bins],
+                last: vec![0.0; 2 * layout.bins],
                 cells: Series::new(aside),
             })
             .collect();
@@ -220,8 +221,8 @@ impl PairMeter {
                 let mut half = first_half;
                 let windows = a
                     .windows
-                    .chunks_exact(layout.bins)
-                    .zip(b.windows.chunks_exact(layout.bins));
+                    .chunks_exact(2 * layout.bins)
+                    .zip(b.windows.chunks_exact(2 * layout.bins));
                 for (k, (xa, xb)) in windows.enumerate() {
                     lanes::add_cross(&mut pair.sum, xa, xb);
                     if (first_window + k + 1) % HALF != 0 {
@@ -237,12 +238,12 @@ impl PairMeter {
                         pair.cells.extend(cell(&layout, half, &parts, scratch));
                     }
                     std::mem::swap(&mut pair.sum, &mut pair.last);
-                    pair.sum.fill(Complex::default());
+                    pair.sum.fill(0.0);
                     half += 1;
                 }
             },
         );
-        self.windows += spectra[0].block.windows.len() / layout.bins.max(1);
+        self.windows += spectra[0].block.windows.len() / (2 * layout.bins).max(1);
         self.halves += spectra[0].block.cells.len();
     }
 
@@ -297,7 +298,7 @@ impl Scratch {
 
 /// The two halves of a cell.
 struct Parts<'a> {
-    cross: (&'a [Complex<f32>], &'a [Complex<f32>]),
+    cross: (&'a [f32], &'a [f32]),
     a: &'a TrackCell,
     b: &'a TrackCell,
 }
@@ -379,10 +380,13 @@ widest! {
         *sum = Turning { re, im, step, along, across };
     }
 
-    /// Bins of one spectrum and another together.
-    fn add_bins<'a, 'b>(out: &'a mut [Complex<f32>], x: &'b [Complex<f32>], y: &'b [Complex<f32>]) {
-        for ((out, x), y) in out.iter_mut().zip(x).zip(y) {
-            (out.re, out.im) = (x.re + y.re, x.im + y.im);
+    /// Bins of one spectrum and another together, from rows.
+    fn add_bins<'a, 'b>(out: &'a mut [Complex<f32>], x: &'b [f32], y: &'b [f32]) {
+        let n = out.len();
+        let ((x_re, x_im), (y_re, y_im)) = (x.split_at(n), y.split_at(n));
+        let x = x_re.iter().zip(x_im);
+        for ((out, x), y) in out.iter_mut().zip(x).zip(y_re.iter().zip(y_im)) {
+            (out.re, out.im) = (x.0 + y.0, x.1 + y.1);
         }
     }
 
@@ -1487,7 +1491,11 @@ mod tests {
         for n in [0, 1, 7, 8, 9, 50] {
             let (x, y, scales) = (bins(n, 1), bins(n, 2), crate::synth::sources::noise(n, 3));
             let mut out = vec![Complex::default(); n];
-            add_bins(&mut out, &x, &y);
+            let row = |x: &[Complex<f32>]| -> Vec<f32> {
+                let (re, im): (Vec<f32>, Vec<f32>) = x.iter().map(|c| (c.re, c.im)).unzip();
+                [re, im].concat()
+            };
+            add_bins(&mut out, &row(&x), &row(&y));
             assert!((0..n).all(|k| out[k] == x[k] + y[k]));
             scale_bins(&mut out, &x, &scales);
             assert!((0..n).all(|k| out[k] == x[k] * scales[k]));

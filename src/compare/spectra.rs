@@ -5,6 +5,8 @@
 //! asks for; its shape is close to that of a Hann window of 85 ms. Windows lie two frames apart. Half a dozen make a *half
 //! cell* of about a quarter of a second: per track and bin its power, and the share of it that stands over the track's own
 //! background.
+//!
+//! A spectrum is a row of numbers: the real parts of its bins, then the imaginary ones. Loops over rows fill whole vectors.
 
 use std::f64::consts::PI;
 
@@ -76,8 +78,10 @@ impl Layout {
 /// What one track gives to a block: windows and the half cells that ended in it.
 #[derive(Debug, Clone, Default)]
 pub struct TrackSpectra {
-    /// Spectra, `bins` values each, one after the other.
-    pub windows: Vec<Complex<f32>>,
+    /// Spectra, one row after the other.
+    pub windows: Vec<f32>,
+    /// Their powers, `bins` values each.
+    pub powers: Vec<f32>,
     /// Of each half cell that ended in this block: the cell of it and the half before; nothing for the first of a take.
     pub cells: Vec<TrackCell>,
 }
@@ -102,24 +106,36 @@ impl TrackCell {
 }
 
 widest! {
-    fn add<'a, 'b>(sum: &'a mut [Complex<f32>], x: &'b [Complex<f32>]) {
-        for (sum, x) in sum.iter_mut().zip(x) {
-            (sum.re, sum.im) = (sum.re + x.re, sum.im + x.im);
+    /// The last frame of one window and the first of the next: what it turns by is the same, but the other way round.
+    fn turn_both_ways<'a, 'b>(
+        last: &'a mut [f32],
+        first: &'a mut [f32],
+        x: &'b [f32],
+        turns: &'b [f32],
+    ) {
+        let n = x.len() / 2;
+        let ((x, y), (re, im)) = (x.split_at(n), turns.split_at(n));
+        let (last_re, last_im) = last.split_at_mut(n);
+        let (first_re, first_im) = first.split_at_mut(n);
+        let (y, re, im) = (&y[..n], &re[..n], &im[..n]);
+        let (last_im, first_re, first_im) = (&mut last_im[..n], &mut first_re[..n], &mut first_im[..n]);
+        for k in 0..n {
+            let (along, across) = (x[k] * re[k], y[k] * im[k]);
+            last_re[k] += along + across;
+            first_re[k] = along - across;
+        }
+        for k in 0..n {
+            let (up, down) = (x[k] * im[k], y[k] * re[k]);
+            last_im[k] += down - up;
+            first_im[k] = up + down;
         }
     }
 
-    /// The last frame of one window and the first of the next: what it turns by is the same, but the other way round.
-    fn turn_both_ways<'a, 'b>(
-        last: &'a mut [Complex<f32>],
-        first: &'a mut [Complex<f32>],
-        x: &'b [Complex<f32>],
-        turns: &'b [Complex<f32>],
-    ) {
-        for (((last, first), x), turn) in last.iter_mut().zip(first).zip(x).zip(turns) {
-            let (along, across) = (x.re * turn.re, x.im * turn.im);
-            let (up, down) = (x.re * turn.im, x.im * turn.re);
-            (last.re, last.im) = (last.re + (along + across), last.im + (down - up));
-            (first.re, first.im) = (along - across, up + down);
+    fn measure_powers<'a, 'b>(powers: &'a mut [f32], x: &'b [f32]) {
+        let n = powers.len();
+        let (re, im) = (&x[..n], &x[n..2 * n]);
+        for k in 0..n {
+            powers[k] = re[k] * re[k] + im[k] * im[k];
         }
     }
 
@@ -158,10 +174,10 @@ widest! {
 pub struct SpectrumMeter {
     layout: Layout,
     /// What takes the frame before a window's middle one to its place, and half of it; the one behind goes the other way.
-    turns: Vec<Complex<f32>>,
+    turns: Vec<f32>,
     /// The window under way, memory for the next, and frames so far.
-    open: Vec<Complex<f32>>,
-    next: Vec<Complex<f32>>,
+    open: Vec<f32>,
+    next: Vec<f32>,
     frames: usize,
     background: Vec<f32>,
     power: Vec<f32>,
@@ -176,15 +192,14 @@ impl SpectrumMeter {
     /// A meter at rest.
     pub fn new(layout: Layout) -> SpectrumMeter {
         let turn = 2.0 * PI * frames::hop(layout.rate) as f64 / layout.size as f64;
-        let half = |bin: usize| {
-            let turned = Complex::from_polar(0.5, turn * bin as f64);
-            Complex::new(turned.re as f32, turned.im as f32)
-        };
+        let turns = (0..layout.bins).map(|bin| Complex::from_polar(0.5, turn * bin as f64));
+        let (real, imaginary): (Vec<f32>, Vec<f32>) =
+            turns.map(|turn| (turn.re as f32, turn.im as f32)).unzip();
         SpectrumMeter {
             layout,
-            turns: (0..layout.bins).map(half).collect(),
-            open: vec![Complex::default(); layout.bins],
-            next: vec![Complex::default(); layout.bins],
+            turns: [real, imaginary].concat(),
+            open: vec![0.0; 2 * layout.bins],
+            next: vec![0.0; 2 * layout.bins],
             frames: 0,
             background: Vec::new(),
             power: vec![0.0; layout.bins],
@@ -194,20 +209,24 @@ impl SpectrumMeter {
         }
     }
 
-    /// Take in the lowest bins of the next frames, `layout.bins` of each; `self.block` then holds the windows that became
-    /// complete.
-    pub fn push(&mut self, frames: &[Complex<f32>]) {
+    /// Take in the lowest bins of the next frames, a row of each; `self.block` then holds the windows that became complete.
+    pub fn push(&mut self, frames: &[f32]) {
         self.block.cells.clear();
         self.block.windows.clear();
-        for frame in frames.chunks_exact(self.layout.bins) {
+        self.block.powers.clear();
+        for frame in frames.chunks_exact(2 * self.layout.bins) {
             if !self.frames.is_multiple_of(APART) {
-                add(&mut self.open, frame);
+                lanes::add(&mut self.open, frame);
             } else if self.frames == 0 {
                 turn_both_ways(&mut self.next, &mut self.open, frame, &self.turns);
             } else {
                 turn_both_ways(&mut self.open, &mut self.next, frame, &self.turns);
                 self.block.windows.extend_from_slice(&self.open);
-                lanes::add_powers(&mut self.power, &self.open);
+                let from = self.block.powers.len();
+                self.block.powers.resize(from + self.layout.bins, 0.0);
+                let powers = &mut self.block.powers[from..];
+                measure_powers(powers, &self.open);
+                lanes::add(&mut self.power, powers);
                 self.window_done();
                 std::mem::swap(&mut self.open, &mut self.next);
             }
@@ -250,7 +269,7 @@ mod tests {
     }
 
     /// Windows and cells of a signal that comes in blocks.
-    fn measured(x: &[f32], layout: Layout, block: usize) -> (Vec<Complex<f32>>, usize) {
+    fn measured(x: &[f32], layout: Layout, block: usize) -> (Vec<f32>, usize) {
         let mut frames = frames::FramesMeter::new(layout.rate);
         frames.keep_bins(layout.bins);
         let (mut meter, mut bins) = (SpectrumMeter::new(layout), Vec::new());
@@ -302,8 +321,10 @@ mod tests {
                         Complex::from_polar(value * (hann(n) + 0.5 * outer), turn * n as f64)
                     })
                     .sum();
-                let found = windows[2 * layout.bins + bin];
-                let off = Complex::new(f64::from(found.re), f64::from(found.im)) - sum;
+                let row = &windows[4 * layout.bins..6 * layout.bins];
+                let [re, im] = [bin, layout.bins + bin].map(|k| f64::from(row[k]));
+                let found = Complex::new(re, im);
+                let off = found - sum;
                 // Rounding of single precision; the sums are around 20.
                 assert!(off.norm() < 1e-3, "{rate} {bin}: {found} {sum}");
             }

@@ -99,15 +99,15 @@ impl Forward {
         &self.bins
     }
 
-    /// The powers of all bins, as [`Forward::bins`] has them, and the first bins themselves, as many as `bins` takes, at most a
-    /// quarter of the size; `powers` has one place more than half the size.
+    /// The powers of all bins, as [`Forward::bins`] has them, and the real and imaginary parts of the first bins, as many as
+    /// `bins` take, at most a quarter of the size; `powers` has one place more than half the size.
     pub fn powers_and_bins(
         &mut self,
         x: &[f32],
         offset: f32,
         window: &[f32],
         powers: &mut [f32],
-        bins: &mut [Complex<f32>],
+        bins: [&mut [f32]; 2],
     ) {
         shaped(self.samples(), x, offset, window);
         self.powers_of(powers, bins);
@@ -121,10 +121,10 @@ impl Forward {
 
     /// The powers of all bins of [`Forward::samples`].
     pub fn powers_of_samples(&mut self, powers: &mut [f32]) {
-        self.powers_of(powers, &mut []);
+        self.powers_of(powers, [&mut [], &mut []]);
     }
 
-    fn powers_of(&mut self, powers: &mut [f32], bins: &mut [Complex<f32>]) {
+    fn powers_of(&mut self, powers: &mut [f32], bins: [&mut [f32]; 2]) {
         let half = self.pairs.len();
         self.halves();
         let (below, above) = self.bins.split_at(half / 2);
@@ -211,9 +211,9 @@ widest! {
         all_apart(below, above, re, im);
     }
 
-    /// The powers of what [`apart`] makes, and the first of its lower bins, as many as `bins` takes.
+    /// The powers of what [`apart`] makes, and real and imaginary parts of the first of its lower bins, as many as `bins` take.
     fn powers_apart<'a, 'b>(
-        bins: &'a mut [Complex<f32>],
+        bins: [&'a mut [f32]; 2],
         low_powers: &'a mut [f32],
         high_powers: &'a mut [f32],
         below: &'b [Complex<f32>],
@@ -224,9 +224,9 @@ widest! {
         let whole = below.len() / FEW * FEW;
         let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
         let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
-        let (some_bins, last_bins) = bins.as_chunks_mut::<FEW>();
-        let behind = some_bins.len() * FEW;
-        let mut some_bins = some_bins.iter_mut();
+        let [(real, last_real), (imaginary, last_imaginary)] = bins.map(|b| b.as_chunks_mut::<FEW>());
+        let behind = real.len() * FEW;
+        let mut some_bins = real.iter_mut().zip(imaginary);
         let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
         let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
         let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
@@ -244,12 +244,8 @@ widest! {
                 high[k] = mirrored[FEW - 1 - k];
             }
             (*low_out, *high_out) = (low, high);
-            if let Some(bins) = some_bins.next() {
-                let mut both = [Complex::default(); FEW];
-                for k in 0..FEW {
-                    both[k] = Complex { re: x[k], im: y[k] };
-                }
-                *bins = both;
+            if let Some((real, imaginary)) = some_bins.next() {
+                (*real, *imaginary) = (x, y);
             }
         }
         let single = |k: usize| {
@@ -261,9 +257,8 @@ widest! {
             low_powers[k] = a * a + b * b;
             high_powers[above.len() - 1 - k] = c * c + d * d;
         }
-        for (k, bin) in last_bins.iter_mut().enumerate() {
-            let [re, im, ..] = single(behind + k);
-            *bin = Complex { re, im };
+        for (k, (real, imaginary)) in last_real.iter_mut().zip(last_imaginary).enumerate() {
+            [*real, *imaginary, ..] = single(behind + k);
         }
     }
 
@@ -379,11 +374,15 @@ mod tests {
             assert_eq!(own.bins(&x, 0.1, &window), &bins);
             let plain: Vec<f32> = bins.iter().map(|b| b.re * b.re + b.im * b.im).collect();
             for count in [0, 1, size / 8, size / 5, size / 4] {
-                let (mut powers, mut low) =
-                    (vec![0.0; size / 2 + 1], vec![Complex::default(); count]);
-                own.powers_and_bins(&x, 0.1, &window, &mut powers, &mut low);
+                let mut powers = vec![0.0; size / 2 + 1];
+                let (mut real, mut imaginary) = (vec![0.0; count], vec![0.0; count]);
+                own.powers_and_bins(&x, 0.1, &window, &mut powers, [&mut real, &mut imaginary]);
                 assert_eq!(powers, plain);
-                assert_eq!(low, &bins[..count]);
+                let low = real
+                    .iter()
+                    .zip(&imaginary)
+                    .map(|(re, im)| Complex { re: *re, im: *im });
+                assert!(low.eq(bins[..count].iter().copied()));
             }
         }
     }

@@ -2,8 +2,6 @@
 
 use std::ops::{AddAssign, Mul};
 
-use rustfft::num_complex::Complex;
-
 use super::widest::widest;
 
 /// Lanes of the sums and extremes below.
@@ -56,22 +54,24 @@ widest! {
         total(left_rest, right_rest, lanes)
     }
 
-    /// Add the power of each bin; the shorter length counts.
-    pub fn add_powers<'a, 'b>(sums: &'a mut [f32], spectrum: &'b [Complex<f32>]) {
-        for (sum, c) in sums.iter_mut().zip(spectrum) {
-            *sum += c.re * c.re + c.im * c.im;
+    /// Add numbers to others; the shorter length counts.
+    pub fn add<'a, 'b>(sums: &'a mut [f32], x: &'b [f32]) {
+        for (sum, x) in sums.iter_mut().zip(x) {
+            *sum += x;
         }
     }
 
-    /// Add the cross spectrum `conj(x) y`, bin by bin; the shortest length counts.
-    pub fn add_cross<'a, 'b>(
-        sums: &'a mut [Complex<f32>],
-        x: &'b [Complex<f32>],
-        y: &'b [Complex<f32>],
-    ) {
-        for ((sum, x), y) in sums.iter_mut().zip(x).zip(y) {
-            sum.re += x.re * y.re + x.im * y.im;
-            sum.im += x.re * y.im - x.im * y.re;
+    /// Add the cross spectrum `conj(x) y`, bin by bin: of all three the real parts and then as many imaginary ones.
+    pub fn add_cross<'a, 'b>(sums: &'a mut [f32], x: &'b [f32], y: &'b [f32]) {
+        let n = sums.len() / 2;
+        let (re, im) = sums.split_at_mut(n);
+        let ((a, b), (c, d)) = (x.split_at(n), y.split_at(n));
+        let (im, b, c, d) = (&mut im[..n], &b[..n], &c[..n], &d[..n]);
+        for k in 0..n {
+            re[k] += a[k] * c[k] + b[k] * d[k];
+        }
+        for k in 0..n {
+            im[k] += a[k] * d[k] - b[k] * c[k];
         }
     }
 

@@ -207,7 +207,7 @@ pub struct FramesMeter {
     powers: Vec<f32>,
     /// Lowest bins of the frames measured last, where somebody wants them (see [`FramesMeter::hand_bins`]), and how much of the
     /// memory they take: it only grows, what is there is written over.
-    bins: Vec<Complex<f32>>,
+    bins: Vec<f32>,
     bins_known: usize,
     bins_wanted: usize,
     out: Frames,
@@ -321,8 +321,9 @@ impl FramesMeter {
         self.bins_wanted = wanted;
     }
 
-    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory.
-    pub fn hand_bins(&mut self, bins: &mut Vec<Complex<f32>>) {
+    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory: of each the
+    /// real parts and then the imaginary ones.
+    pub fn hand_bins(&mut self, bins: &mut Vec<f32>) {
         self.bins.truncate(self.bins_known);
         self.bins_known = 0;
         std::mem::swap(&mut self.bins, bins);
@@ -353,16 +354,17 @@ impl FramesMeter {
         let power = energy / own.max(1) as f64;
         let mut bands = [0f32; BANDS];
         let from = self.bins_known;
-        self.bins_known += self.bins_wanted;
+        self.bins_known += 2 * self.bins_wanted;
         if self.bins.len() < self.bins_known {
-            self.bins.resize(self.bins_known, Complex::default());
+            self.bins.resize(self.bins_known, 0.0);
         }
+        let (real, imaginary) = self.bins[from..self.bins_known].split_at_mut(self.bins_wanted);
         self.fft.powers_and_bins(
             around,
             offset,
             &self.window,
             &mut self.powers[..=self.size / 2],
-            &mut self.bins[from..self.bins_known],
+            [real, imaginary],
         );
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
         let (harmonicity, lag) = self.harmonicity();

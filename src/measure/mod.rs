@@ -21,7 +21,6 @@ pub mod transients;
 pub mod true_peak;
 
 use pulp::Simd;
-use rustfft::num_complex::Complex;
 
 use crate::aside::{Aside, Series};
 use crate::dsp::biquad::{InStep, in_step};
@@ -263,8 +262,9 @@ impl TrackMeter {
         self
     }
 
-    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory.
-    pub fn hand_bins(&mut self, bins: &mut Vec<Complex<f32>>) {
+    /// The lowest bins of the frames measured since the last time, one frame after the other, in exchange for memory: of each the
+    /// real parts and then the imaginary ones.
+    pub fn hand_bins(&mut self, bins: &mut Vec<f32>) {
         self.plain.frames.hand_bins(bins);
     }
 
