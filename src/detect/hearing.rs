@@ -10,6 +10,7 @@ use crate::units::power_db;
 
 use super::TakeView;
 use super::pair::muffled;
+use super::take::noise_change;
 use super::track::{dead_track, impulses, link, rf_hit, rumble, unheard};
 
 /// Stands for digital silence; below any recorder's noise, dBFS.
@@ -49,6 +50,7 @@ pub struct Known {
     pub(super) tracks: Vec<OfTrack>,
     pub(super) tilts: OnceLock<Vec<Option<muffled::Tilts>>>,
     pub(super) impulses: OnceLock<impulses::Shared>,
+    pub(super) pauses: OnceLock<Vec<bool>>,
 }
 
 #[derive(Debug, Default)]
@@ -62,6 +64,7 @@ pub(super) struct OfTrack {
     pub(super) lows: OnceLock<rumble::Lows>,
     pub(super) unheard: OnceLock<Option<unheard::Unheard>>,
     pub(super) lasting: OnceLock<Vec<link::Lasting>>,
+    pub(super) background: OnceLock<noise_change::Background>,
 }
 
 impl Known {

@@ -18,7 +18,7 @@ use crate::detect::hearing::{QUIET_DB, judged_tracks, median, names, percentile}
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::TrackMeasures;
 use crate::measure::floor::STEP;
-use crate::measure::frames::bands_within;
+use crate::measure::frames::{BANDS, bands_within};
 use crate::report::model::{Origin, Severity};
 use crate::settings::Param;
 use crate::units::power_db;
@@ -89,7 +89,8 @@ impl Change {
 }
 
 /// Levels of one microphone per step of the floor.
-struct Background {
+#[derive(Debug)]
+pub(crate) struct Background {
     /// Above 60 Hz, whatever sounds.
     level: Vec<f64>,
     /// The same, the middle of the pauses within [`SMOOTHED`] steps.
@@ -99,7 +100,16 @@ struct Background {
     pauses: Vec<usize>,
 }
 
-fn background(measures: &TrackMeasures, pause: &[bool]) -> Background {
+/// Those of a track, worked out once.
+fn background<'a>(view: &'a TakeView<'_>, track: usize) -> &'a Background {
+    let known = &view.known;
+    known.tracks[track].background.get_or_init(|| {
+        let pause = known.pauses.get_or_init(|| pauses(view));
+        background_of(&view.tracks[track], pause)
+    })
+}
+
+fn background_of(measures: &TrackMeasures, pause: &[bool]) -> Background {
     let groups: Vec<std::ops::Range<usize>> = (0..OCTAVES)
         .map(|k| {
             let middle = 63.0 * 2f64.powi(k as i32);
@@ -109,9 +119,19 @@ fn background(measures: &TrackMeasures, pause: &[bool]) -> Background {
     let above = bands_within(60.0, 20_000.0);
     let frames = &measures.frames;
     let range = |s: usize| s * STEP..((s + 1) * STEP).min(frames.grid.frames);
+    let row = |s: usize| {
+        let mut sums = [0f64; BANDS];
+        for f in range(s) {
+            let powers = frames.codes(f);
+            sums.iter_mut()
+                .zip(powers)
+                .for_each(|(sum, power)| *sum += f64::from(power));
+        }
+        sums.map(|sum| sum / range(s).len().max(1) as f64)
+    };
+    let rows: Vec<[f64; BANDS]> = (0..pause.len()).map(row).collect();
     let level = |s: usize, bands: &std::ops::Range<usize>| {
-        let sum: f64 = range(s).map(|f| frames.band_power(f, bands.clone())).sum();
-        power_db(sum / range(s).len().max(1) as f64).max(QUIET_DB)
+        power_db(rows[s][bands.clone()].iter().sum()).max(QUIET_DB)
     };
     let level_of: Vec<f64> = (0..pause.len()).map(|s| level(s, &above)).collect();
     let open = |s: &usize| range(*s).all(|f| frames.power[f] > 0.0);
@@ -450,17 +470,16 @@ pub(crate) struct OwnChange {
 pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64) -> Vec<OwnChange> {
     let per_s = view.grid.frames_per_s() / STEP as f64;
     let hold = (2.5 * per_s) as usize;
-    let pause = pauses(view);
-    let mine = background(&view.tracks[track], &pause);
-    let found = changes_of(&mine, least_db, hold, per_s);
+    let mine = background(view, track);
+    let found = changes_of(mine, least_db, hold, per_s);
     if found.is_empty() {
         return Vec::new();
     }
-    let others: Vec<Background> = view
+    let others: Vec<&Background> = view
         .microphones()
         .into_iter()
         .filter(|&m| m != track)
-        .map(|m| background(&view.tracks[m], &pause))
+        .map(|m| background(view, m))
         .collect();
     let moved = |b: &Background, step: usize, value: &dyn Fn(usize) -> f64| -> Option<f64> {
         let at = b.pauses.partition_point(|&s| s < step);
@@ -520,11 +539,8 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let steps_per_s = view.grid.frames_per_s() / STEP as f64;
     let hold = (view.settings.get(&MIN_HOLD_S) * steps_per_s) as usize;
     let tracks = judged_tracks(view);
-    let pause = pauses(view);
-    let backgrounds: Vec<(usize, Background)> = tracks
-        .iter()
-        .map(|&t| (t, background(&view.tracks[t], &pause)))
-        .collect();
+    let backgrounds: Vec<(usize, &Background)> =
+        tracks.iter().map(|&t| (t, background(view, t))).collect();
     let mut all: Vec<(usize, Change)> = backgrounds
         .iter()
         .flat_map(|(t, b)| {
@@ -563,7 +579,7 @@ const ALONE_DB: f64 = 4.3;
 
 /// Whether a change is of the place: on the only microphone, or on at least two and half of them; or on one whose sisters,
 /// steady in their own noise, move along a little.
-fn of_the_place(group: &Shared, backgrounds: &[(usize, Background)], per_s: f64) -> bool {
+fn of_the_place(group: &Shared, backgrounds: &[(usize, &Background)], per_s: f64) -> bool {
     if backgrounds.len() == 1 || group.on.len() >= 2 && 2 * group.on.len() >= backgrounds.len() {
         return true;
     }
