@@ -210,15 +210,19 @@ impl PcmReader {
                 if self.format == SampleFormat::Float {
                     unpack_float(samples, self.width, self.layout.big_endian, x);
                 } else {
+                    let scale = 1.0 / (1u64 << (self.bits - 1)) as f32;
                     let kept = target.codes[channel].get_mut(from..from + n);
-                    let codes = kept.unwrap_or(&mut tile_codes[..n]);
-                    if self.width == 3 && !self.layout.big_endian && self.channels > 1 {
-                        let left = fours(codes, bytes, block, 3 * channel);
-                        shifted(codes, left, self.shift());
+                    // Codes of three bytes are not kept: samples hold them.
+                    let beside = self.width == 3 && !self.layout.big_endian && self.channels > 1;
+                    if beside && kept.is_none() {
+                        let fours_here = &mut tile_codes[..n];
+                        let left = fours(fours_here, bytes, block, 3 * channel);
+                        scaled(x, fours_here, (left, self.shift()), scale);
                     } else {
+                        let codes = kept.unwrap_or(&mut tile_codes[..n]);
                         self.unpack_codes(samples, codes);
+                        scaled(x, codes, (0, 0), scale);
                     }
-                    scaled(x, codes, 1.0 / (1u64 << (self.bits - 1)) as f32);
                 }
             }
         }
@@ -274,17 +278,11 @@ impl PcmReader {
 }
 
 widest! {
-    /// Shift to the left, then to the right.
-    fn shifted<'a>(codes: &'a mut [i32], left: u32, right: u32) {
-        for code in codes {
-            *code = *code << left >> right;
-        }
-    }
-
-    /// Exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
-    fn scaled<'a, 'b>(x: &'a mut [f32], codes: &'b [i32], scale: f32) {
+    /// Shifted to the left and then to the right; exact up to 24 bits, correctly rounded beyond: the factor is a power of two.
+    fn scaled<'a, 'b>(x: &'a mut [f32], codes: &'b [i32], shifts: (u32, u32), scale: f32) {
+        let (left, right) = shifts;
         for (x, code) in x.iter_mut().zip(codes) {
-            *x = *code as f32 * scale;
+            *x = (*code << left >> right) as f32 * scale;
         }
     }
 }

@@ -209,6 +209,8 @@ pub struct FineMeter {
     step: usize,
     /// Of the high band and the middle one.
     sections: [[Section; SECTIONS]; BANDS],
+    /// Gains of both bands, squared.
+    gains: [f64; BANDS],
     /// Sums of squares of the step so far.
     sums: [f32; BANDS],
     count: usize,
@@ -223,22 +225,26 @@ impl FineMeter {
         let q6 = butterworth(3);
         let q4 = butterworth(2);
         let q2 = butterworth(1)[0];
+        let sections = [
+            [
+                Section::new(true, HIGH_HZ.0, q6[0], rate),
+                Section::new(true, HIGH_HZ.0, q6[1], rate),
+                Section::new(true, HIGH_HZ.0, q6[2], rate),
+                Section::new(false, HIGH_HZ.1, q2, rate),
+            ],
+            [
+                Section::new(true, MID_HZ.0, q4[0], rate),
+                Section::new(true, MID_HZ.0, q4[1], rate),
+                Section::new(false, MID_HZ.1, q2, rate),
+                Section::NONE,
+            ],
+        ];
+        let gain =
+            |sections: &[Section; SECTIONS]| -> f64 { sections.iter().map(|s| s.gain).product() };
         FineMeter {
             step,
-            sections: [
-                [
-                    Section::new(true, HIGH_HZ.0, q6[0], rate),
-                    Section::new(true, HIGH_HZ.0, q6[1], rate),
-                    Section::new(true, HIGH_HZ.0, q6[2], rate),
-                    Section::new(false, HIGH_HZ.1, q2, rate),
-                ],
-                [
-                    Section::new(true, MID_HZ.0, q4[0], rate),
-                    Section::new(true, MID_HZ.0, q4[1], rate),
-                    Section::new(false, MID_HZ.1, q2, rate),
-                    Section::NONE,
-                ],
-            ],
+            gains: from_fn(|band| gain(&sections[band]).powi(2)),
+            sections,
             sums: [0.0; BANDS],
             count: 0,
             out: Fine {
@@ -263,10 +269,8 @@ impl FineMeter {
 
     fn close(&mut self) {
         let n = self.count.max(1) as f64;
-        let [high, mid] = from_fn(|band| {
-            let gain: f64 = self.sections[band].iter().map(|s| s.gain).product();
-            power_code(f64::from(self.sums[band]) * gain * gain / n)
-        });
+        let [high, mid] =
+            from_fn(|band| power_code(f64::from(self.sums[band]) * self.gains[band] / n));
         self.out.high.push(high);
         self.out.mid.push(mid);
         self.sums = [0.0; BANDS];

@@ -22,8 +22,8 @@ pub struct Low {
 /// Second-order sections of all bands, side by side, in transposed direct form II, without their gain.
 #[derive(Debug, Clone, Copy, Default)]
 struct Sections {
-    /// b1 / b0; b2 is b0.
-    b: [f64; LOW_BANDS],
+    /// What a sample adds to either state: b1 / b0 - a1 and 1 - a2, for b2 is b0.
+    c: [[f64; LOW_BANDS]; 2],
     a: [[f64; LOW_BANDS]; 2],
     state: [[f64; LOW_BANDS]; 2],
     /// b0.
@@ -43,22 +43,24 @@ impl Sections {
             } else {
                 (1.0, (1.0 - cos) / 2.0)
             };
-            (sections.b[k], sections.gain[k]) = (2.0 * sign, g / a0);
-            for (out, a) in sections.a.iter_mut().zip([-2.0 * cos, 1.0 - alpha]) {
-                out[k] = a / a0;
-            }
+            let [a1, a2] = [-2.0 * cos, 1.0 - alpha].map(|a| a / a0);
+            (sections.a[0][k], sections.a[1][k]) = (a1, a2);
+            (sections.c[0][k], sections.c[1][k]) = (2.0 * sign - a1, 1.0 - a2);
+            sections.gain[k] = g / a0;
         }
         sections
     }
 
     #[inline(always)]
     fn run(&mut self, x: [f64; LOW_BANDS]) -> [f64; LOW_BANDS] {
-        let Sections { b, a, state, .. } = self;
+        // The next state is made from the last one and the sample, not from what comes out: one step less to wait for.
+        let Sections { c, a, state, .. } = self;
         let mut y = [0.0; LOW_BANDS];
         for k in 0..LOW_BANDS {
-            y[k] = x[k] + state[0][k];
-            state[0][k] = b[k] * x[k] - a[0][k] * y[k] + state[1][k];
-            state[1][k] = x[k] - a[1][k] * y[k];
+            let last = state[0][k];
+            y[k] = x[k] + last;
+            state[0][k] = (c[0][k] * x[k] + state[1][k]) - a[0][k] * last;
+            state[1][k] = c[1][k] * x[k] - a[1][k] * last;
         }
         y
     }

@@ -5,7 +5,7 @@
 //! backwards it comes first. Ten frames that count on are proof; a square wave or a voice never gets there.
 //!
 //! Timecode is there from the first second on, or nearly so. A track that has not shown one frame of it for a while is listened to
-//! for one second in three: what is plugged in late is found all the same, two seconds later at most.
+//! for one second in five: what is plugged in late is found all the same, four seconds later at most.
 
 use pulp::{Simd, bytemuck};
 
@@ -27,8 +27,8 @@ const FRAME_BITS: u32 = 80;
 /// Samples looked at together.
 const TILE: usize = 64;
 /// Seconds that are listened to in any case, and of how many after them one is where no frame has been seen.
-const LISTEN_S: u64 = 60;
-const ONE_IN: u64 = 3;
+const LISTEN_S: u64 = 30;
+const ONE_IN: u64 = 5;
 
 /// Hours, minutes, seconds, frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
