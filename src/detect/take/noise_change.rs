@@ -498,7 +498,7 @@ pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64)
         })
         .filter_map(|c| {
             let octaves: Vec<f64> = (1..OCTAVES)
-                .filter_map(|k| moved(&mine, c.step, &|s| mine.octaves[s][k]))
+                .filter_map(|k| moved(mine, c.step, &|s| mine.octaves[s][k]))
                 .collect();
             let most = octaves.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let least = octaves.iter().copied().fold(f64::INFINITY, f64::min);
