@@ -688,13 +688,19 @@ fn turned_sum(bins: &[Complex<f32>], first: usize, turn: f64) -> Complex<f64> {
 
 /// The real parts of [`turned_sum`] by three turns.
 fn turned_along(bins: &[Complex<f32>], first: usize, turns: [f64; 3]) -> [f64; 3] {
-    let mut sums = turns.map(|turn| Turning::new(first, turn));
+    let [a, b, c] = turns;
+    // Neither made nor read by a map: that moves all of it.
+    let mut sums = [
+        Turning::new(first, a),
+        Turning::new(first, b),
+        Turning::new(first, c),
+    ];
     let (whole, rest) = bins.as_chunks::<BESIDE>();
     add_to_three(&mut sums, whole);
     let mut last = [Complex::default(); BESIDE];
     last[..rest.len()].copy_from_slice(rest);
     add_to_three(&mut sums, &[last]);
-    sums.map(|sum| sum.along.iter().sum())
+    [0, 1, 2].map(|n| sums[n].along.iter().sum())
 }
 
 /// What the peaks of one cell are refined on.
