@@ -95,7 +95,8 @@ pub(crate) struct Background {
     level: Vec<f64>,
     /// The same, the middle of the pauses within [`SMOOTHED`] steps.
     smooth: Vec<f64>,
-    octaves: Vec<[f64; OCTAVES]>,
+    /// In single precision: they are kept for the whole take.
+    octaves: Vec<[f32; OCTAVES]>,
     /// Steps without speech, and gaps between words that are lower still, ascending.
     pauses: Vec<usize>,
 }
@@ -119,21 +120,22 @@ fn background_of(measures: &TrackMeasures, pause: &[bool]) -> Background {
     let above = bands_within(60.0, 20_000.0);
     let frames = &measures.frames;
     let range = |s: usize| s * STEP..((s + 1) * STEP).min(frames.grid.frames);
-    let row = |s: usize| {
-        let mut sums = [0f64; BANDS];
+    let level = |row: &[f64; BANDS], bands: &std::ops::Range<usize>| {
+        power_db(row[bands.clone()].iter().sum()).max(QUIET_DB)
+    };
+    let levels = |s: usize| {
+        let mut row = [0f64; BANDS];
         for f in range(s) {
             let powers = frames.codes(f);
-            sums.iter_mut()
+            row.iter_mut()
                 .zip(powers)
                 .for_each(|(sum, power)| *sum += f64::from(power));
         }
-        sums.map(|sum| sum / range(s).len().max(1) as f64)
+        let row = row.map(|sum| sum / range(s).len().max(1) as f64);
+        let octaves = std::array::from_fn(|k| level(&row, &groups[k]) as f32);
+        (level(&row, &above), octaves)
     };
-    let rows: Vec<[f64; BANDS]> = (0..pause.len()).map(row).collect();
-    let level = |s: usize, bands: &std::ops::Range<usize>| {
-        power_db(rows[s][bands.clone()].iter().sum()).max(QUIET_DB)
-    };
-    let level_of: Vec<f64> = (0..pause.len()).map(|s| level(s, &above)).collect();
+    let (level_of, octaves): (Vec<f64>, Vec<_>) = (0..pause.len()).map(levels).unzip();
     let open = |s: &usize| range(*s).all(|f| frames.power[f] > 0.0);
     let silent: Vec<usize> = (0..pause.len())
         .filter(|&s| pause[s])
@@ -146,9 +148,7 @@ fn background_of(measures: &TrackMeasures, pause: &[bool]) -> Background {
     Background {
         smooth: smoothed(&level_of, &pauses),
         level: level_of,
-        octaves: (0..pause.len())
-            .map(|s| std::array::from_fn(|k| level(s, &groups[k])))
-            .collect(),
+        octaves,
         pauses,
     }
 }
@@ -316,7 +316,12 @@ fn cut(
         .iter()
         .all(|&q| sign * (percentile(&new, q) - percentile(&old, q)) >= 0.65 * least_db);
     let octave = |steps: &[usize], k: usize| {
-        median(&steps.iter().map(|&s| b.octaves[s][k]).collect::<Vec<_>>())
+        median(
+            &steps
+                .iter()
+                .map(|&s| f64::from(b.octaves[s][k]))
+                .collect::<Vec<_>>(),
+        )
     };
     let moved: Vec<f64> = (0..OCTAVES)
         .map(|k| sign * (octave(&after, k) - octave(&before, k)))
@@ -439,13 +444,19 @@ fn onset(b: &Background, pauses: &[usize], cut: Cut, per_s: f64) -> usize {
     };
     // The lowest two octaves scatter too much within 0.1 s.
     for k in 2..OCTAVES {
-        let middle =
-            |steps: &[usize]| median(&steps.iter().map(|&s| b.octaves[s][k]).collect::<Vec<_>>());
+        let middle = |steps: &[usize]| {
+            median(
+                &steps
+                    .iter()
+                    .map(|&s| f64::from(b.octaves[s][k]))
+                    .collect::<Vec<_>>(),
+            )
+        };
         let (old, new) = (middle(&old_steps), middle(&new_steps));
         if (new - old).abs() < 3.0 || (new > old) != rises {
             continue;
         }
-        let here = bound(old, new, &|s| b.octaves[s][k]);
+        let here = bound(old, new, &|s| f64::from(b.octaves[s][k]));
         step = if rises {
             step.max(here)
         } else {
@@ -498,7 +509,7 @@ pub(crate) fn changes_of_track(view: &TakeView<'_>, track: usize, least_db: f64)
         })
         .filter_map(|c| {
             let octaves: Vec<f64> = (1..OCTAVES)
-                .filter_map(|k| moved(mine, c.step, &|s| mine.octaves[s][k]))
+                .filter_map(|k| moved(mine, c.step, &|s| f64::from(mine.octaves[s][k])))
                 .collect();
             let most = octaves.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let least = octaves.iter().copied().fold(f64::INFINITY, f64::min);
@@ -665,7 +676,7 @@ mod tests {
 
     fn of_levels(level: Vec<f64>, pauses: Vec<usize>) -> Background {
         Background {
-            octaves: level.iter().map(|&l| [l - 9.0; OCTAVES]).collect(),
+            octaves: level.iter().map(|&l| [l as f32 - 9.0; OCTAVES]).collect(),
             smooth: smoothed(&level, &pauses),
             pauses,
             level,
