@@ -193,7 +193,7 @@ fn cloth_far_below_the_words_is_told_by_its_strokes() {
     for seed in [37, 41] {
         let mut rendered = take(20.0, seed);
         let at = rendered.lines_of(0)[1].0 + 0.3;
-        rendered.rustle(1, at, 1.2, -16.0);
+        rendered.rustle(1, at, 1.2, -20.0);
         let checked = check(&rendered);
         assert_found(&checked, "rustle", 2, at, at + 1.2, 0.0);
         let found = alarms(&checked, "rustle");
