@@ -4,13 +4,14 @@
 //! **Signature.** The wave cannot be predicted from either side, yet no sample, or exactly one, is damaged: a step, a joint,
 //! a single bad value. What comes through air, cloth or a radio link is band-limited and always damages several.
 //! **Decision.** Prediction error of at least 20 robust sigmas from both sides, at most one damaged sample, the shape of a
-//! step or of one sample, and well above the next error nearby.
+//! step or of one sample, and well above the next error nearby. Or a tick: up by 25 dB within 2 ms, over after 12 ms, and 20 dB
+//! louder than any sound is there against the other microphones, none of which got louder; white ones are radio (`rf_hit`).
 //! **Must not fire on** claps, doors, steps, lips and consonants (never that sharp), the edges of gaps and of mutes
 //! (`dropout`, `dead_track`), clipping.
 //! **Known misses.** Samples lost in silence; pops behind a low-pass.
 //! **Source.** Reference on detection methods, section 6; report contract, table of kinds and severity.
 
-use super::impulses::{Impulses, Span, grouped};
+use super::impulses::{Burst, Impulses, Span, grouped};
 use super::{dead_track, dropout};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::{Fine, Transient};
@@ -24,6 +25,13 @@ static MIN_Z: Param = Param {
     unit: "1",
     range: (6.0, 100.0),
     why: "breath on a capsule that ends abruptly reaches 19 robust sigmas, a joint of a loud wave 20 to 600",
+};
+static MIN_TICK_DB: Param = Param {
+    key: "click.min_tick_db",
+    default: 20.0,
+    unit: "dB",
+    range: (10.0, 60.0),
+    why: "above 8 kHz over what the other microphones allow a sound to have: sudden sounds that a microphone is the only one to hear, lips and fingers on it, reach 15",
 };
 static FAULT_PER_MIN: Param = Param {
     key: "click.fault_per_min",
@@ -44,7 +52,7 @@ pub static DETECTOR: Detector = Detector {
         measured_by: "Linear prediction from both sides: the error in robust sigmas, how many samples lie damaged between, and how well a step or a single sample explains it.",
         not_to_confuse: "Lips, jewellery, slates and doors go through air and are never that sharp. Radio clicks are several samples wide. Edges of dropouts are part of the dropout.",
     },
-    params: &[&MIN_Z, &FAULT_PER_MIN],
+    params: &[&MIN_Z, &MIN_TICK_DB, &FAULT_PER_MIN],
     run: Run::Take(run),
 };
 
@@ -55,27 +63,49 @@ pub(crate) fn is_joint(t: &Transient) -> bool {
     (-1..=1).contains(&t.width) && (t.step_share > share || t.single_share > share) && t.z >= 9.0
 }
 
+/// A click: where the wave jumps, or a tick that no other microphone heard.
+#[derive(Debug, Clone, Copy)]
+enum Click {
+    Joint(Transient),
+    Tick(Burst),
+}
+
+impl Click {
+    fn span(&self) -> Span {
+        match self {
+            Click::Joint(t) => Span {
+                start: t.at,
+                end: t.at + t.width.max(1) as u64,
+            },
+            Click::Tick(burst) => burst.span,
+        }
+    }
+
+    /// How sure it is: sigmas of a joint; a tick says less than any.
+    fn sigmas(&self) -> f32 {
+        match self {
+            Click::Joint(t) => t.z,
+            Click::Tick(_) => 0.0,
+        }
+    }
+}
+
 fn run(view: &TakeView<'_>) -> Vec<Finding> {
     let all = Impulses::new(view);
-    let found: Vec<(usize, Vec<Transient>)> = (0..all.tracks.len())
+    let found: Vec<(usize, Vec<Click>)> = (0..all.tracks.len())
         .map(|t| (all.tracks[t], clicks(view, &all, t)))
         .collect();
     let minutes = (view.take.duration_s() / 60.0).max(0.5);
     let mut findings: Vec<Finding> = Vec::new();
     for (position, clicks) in &found {
-        let spans: Vec<Span> = clicks
-            .iter()
-            .map(|c| Span {
-                start: c.at,
-                end: c.at + c.width.max(1) as u64,
-            })
-            .collect();
+        let spans: Vec<Span> = clicks.iter().map(Click::span).collect();
         for group in grouped(&spans, view.grid.rate) {
-            let members: Vec<Transient> = group.iter().map(|&k| clicks[k]).collect();
+            let members: Vec<Click> = group.iter().map(|&k| clicks[k]).collect();
+            let at = members[0].span().start;
             let with: Vec<usize> = found
                 .iter()
                 .filter(|(other, list)| {
-                    other != position && list.iter().any(|c| c.at.abs_diff(members[0].at) <= 1)
+                    other != position && list.iter().any(|c| c.span().start.abs_diff(at) <= 1)
                 })
                 .map(|(other, _)| *other)
                 .collect();
@@ -89,7 +119,24 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
     findings
 }
 
-fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
+/// A tick comes up by so much within 2 ms, dB, and is over after so long, s; no other microphone got louder meanwhile by more,
+/// dB, or nearly as suddenly.
+const TICK_RISE_DB: f64 = 25.0;
+const TICK_S: f64 = 0.012;
+const TICK_HEARD_DB: f64 = 8.0;
+const TICK_HEARD_SHARE: f64 = 0.35;
+
+/// Whether a burst is a tick that nothing in the room has made.
+fn is_tick(burst: &Burst, least_db: f64, rate: u32) -> bool {
+    burst.excess_db >= least_db
+        && burst.rise_db >= TICK_RISE_DB
+        && burst.span.length() <= units::samples(TICK_S, rate)
+        && burst.heard_db < TICK_HEARD_DB
+        && burst.heard_rise_db < TICK_HEARD_SHARE * burst.rise_db
+}
+
+/// Clicks of track `t` (a position in `all.tracks`), in order.
+fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Click> {
     let position = all.tracks[t];
     let measures = &view.tracks[position];
     let rate = view.grid.rate;
@@ -109,7 +156,17 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
         .filter(|c| is_joint(c))
         .copied()
         .collect();
-    joints
+    let explained = |span: &Span| {
+        shadows.iter().any(|s| s.near(span, 0))
+            || at_mute(view, position, span.start)
+            || at_end_of_signal(view, position, span.start)
+    };
+    let ticks = (all.bursts(t).iter())
+        .filter(|burst| is_tick(burst, view.settings.get(&MIN_TICK_DB), rate))
+        .filter(|burst| !is_radio(view, all, t, &burst.span))
+        .filter(|burst| !clipped(view, position, &burst.span, near))
+        .map(|burst| Click::Tick(*burst));
+    let mut clicks: Vec<Click> = joints
         .iter()
         .filter(|c| f64::from(c.z) >= view.settings.get(&MIN_Z) * alone_share(c))
         .filter(|c| {
@@ -118,16 +175,35 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Transient> {
                 .any(|o| o.at != c.at && o.at.abs_diff(c.at) < near);
             c.prominence >= 2.0 || (paired && c.prominence >= 0.5)
         })
-        .filter(|c| {
-            let span = Span {
-                start: c.at,
-                end: c.at + 1,
-            };
-            !shadows.iter().any(|s| s.near(&span, 0))
-        })
-        .filter(|c| !at_mute(view, position, c.at) && !at_end_of_signal(view, position, c.at))
         .copied()
-        .collect()
+        .map(Click::Joint)
+        .collect();
+    clicks.extend(ticks);
+    clicks.retain(|click| {
+        let at = click.span().start;
+        !explained(&Span {
+            start: at,
+            end: at + 1,
+        })
+    });
+    clicks.sort_by_key(Click::span);
+    clicks
+}
+
+/// Whether a burst is one of the hits of a link.
+fn is_radio(view: &TakeView<'_>, all: &Impulses<'_>, t: usize, span: &Span) -> bool {
+    let hits = super::rf_hit::hits(view, all, t);
+    hits.iter().any(|hit| hit.span.near(span, 0))
+}
+
+/// Whether the recorder clips within some samples of a burst: its corners sound like a tick.
+fn clipped(view: &TakeView<'_>, position: usize, span: &Span, near: u64) -> bool {
+    let m = &view.tracks[position];
+    let clipped = m.rails.clipped(view.take.signal(), &m.frames);
+    let mut runs = clipped.iter().flat_map(|rail| &rail.runs);
+    runs.any(|run| {
+        run.start < span.end + near && span.start < run.start + u64::from(run.len) + near
+    })
 }
 
 /// A joint that stands this far over the next error nearby needs only this share of the sigmas: breath, whose sharp places come
@@ -172,17 +248,17 @@ fn finding(
     view: &TakeView<'_>,
     position: usize,
     with: &[usize],
-    clicks: &[Transient],
+    clicks: &[Click],
     often: f64,
 ) -> Finding {
     let rate = view.grid.rate;
-    let start = clicks[0].at;
+    let start = clicks[0].span().start;
     let last = clicks[clicks.len() - 1];
-    let end = last.at + last.width.max(1) as u64;
+    let end = last.span().end;
     let strongest = clicks
         .iter()
         .copied()
-        .max_by(|a, b| a.z.total_cmp(&b.z))
+        .max_by(|a, b| a.sigmas().total_cmp(&b.sigmas()))
         .unwrap_or(last);
     let mut positions = vec![position];
     positions.extend_from_slice(with);
@@ -190,38 +266,57 @@ fn finding(
     let spoken = view
         .speech
         .own_within(position, start.saturating_sub(slack), end + slack);
-    let single = strongest.single_share > strongest.step_share;
-    let jump = db(f64::from(strongest.jump));
     let name = if positions.len() > 1 {
         format!("{} tracks", positions.len())
     } else {
         view.track(position).label()
     };
-    let what = if single {
-        "a damaged sample"
-    } else {
-        "the wave jumps"
-    };
     let many = often >= view.settings.get(&FAULT_PER_MIN);
-    view.finding_on("click", &positions, start, end)
+    let finding = view
+        .finding_on("click", &positions, start, end)
         .severity(if many && spoken {
             Severity::Fault
         } else {
             Severity::Caution
         })
-        .confidence(if strongest.z >= 30.0 { 0.98 } else { 0.93 })
+        .fact("events", clicks.len());
+    let (finding, single, what) = match strongest {
+        Click::Joint(t) => {
+            let single = t.single_share > t.step_share;
+            let jump = db(f64::from(t.jump));
+            let finding = finding
+                .confidence(if t.z >= 30.0 { 0.98 } else { 0.93 })
+                .fact("mechanism", if single { "single_sample" } else { "step" })
+                .number("jump_dbfs", jump, 1)
+                .number("error_sigmas", f64::from(t.z), 0);
+            let what = if single {
+                "a damaged sample"
+            } else {
+                "the wave jumps"
+            };
+            (finding, single, format!("{what} by {jump:.0} dBFS"))
+        }
+        Click::Tick(burst) => {
+            let finding = finding
+                .confidence(0.93)
+                .fact("mechanism", "tick")
+                .number("over_other_mics_db", burst.excess_db, 1)
+                .number("rise_db", burst.rise_db, 1)
+                .number("high_band_dbfs", burst.level_dbfs, 1);
+            let over = burst.excess_db;
+            let what = format!("a tick {over:.0} dB over what other mics hear");
+            (finding, false, what)
+        }
+    };
+    finding
         .origin(if positions.len() > 1 || single {
             Origin::Recorder
         } else {
             Origin::ThisMic
         })
-        .fact("mechanism", if single { "single_sample" } else { "step" })
-        .fact("events", clicks.len())
-        .number("jump_dbfs", jump, 1)
-        .number("error_sigmas", f64::from(strongest.z), 0)
         .number("clicks_per_min", often, 1)
         .says(
-            format!("{name}: click, {what} by {jump:.0} dBFS."),
+            format!("{name}: click, {what}."),
             if many {
                 "Change cable and connector and check the clock before the next take; use another microphone for the lines."
             } else {
@@ -245,6 +340,22 @@ mod tests {
             step_share: step,
             offset: 0.0,
         }
+    }
+
+    #[test]
+    fn what_only_one_microphone_hears_so_suddenly_is_a_tick() {
+        let burst = |excess_db, rise_db, heard_db, ms: u64| {
+            is_tick(
+                &Burst::made(48 * ms, excess_db, -10.0, rise_db, heard_db),
+                20.0,
+                48_000,
+            )
+        };
+        assert!(burst(30.0, 40.0, 3.0, 2));
+        assert!(!burst(15.0, 40.0, 3.0, 2), "a finger on it");
+        assert!(!burst(30.0, 15.0, 3.0, 2), "slow");
+        assert!(!burst(30.0, 40.0, 20.0, 2), "heard elsewhere");
+        assert!(!burst(30.0, 40.0, 3.0, 40), "long");
     }
 
     #[test]

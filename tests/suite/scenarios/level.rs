@@ -75,6 +75,27 @@ fn off_the_grid(rendered: &mut Rendered, track: usize) {
     rendered.tracks[track].x.copy_from_slice(&x[..n]);
 }
 
+/// A stage that runs out of level on one side leaves the other side of the wave three times as large.
+#[test]
+fn one_side_cut_far_below_the_other_is_told() {
+    let lopsided = |side: fn(f32, f32) -> f32| {
+        let mut rendered = Scene::dialogue(&["Hedda", "Orrin"], 20.0, 23).render();
+        let track = rendered.track("Hedda");
+        let x = &mut rendered.tracks[track].x;
+        let lowest = x.iter().copied().fold(0f32, f32::min);
+        for v in x.iter_mut().filter(|v| **v > 0.0) {
+            *v = side(*v, -0.28 * lowest);
+        }
+        off_the_grid(&mut rendered, track);
+        (check_as(&rendered, &float()), track + 1)
+    };
+    let (cut, track) = lopsided(f32::min);
+    let found = alarms(&cut, "flat_top");
+    assert!(!found.is_empty() && found.iter().all(|f| f.tracks == [track]));
+    let (smaller, _) = lopsided(|v, _| 0.28 * v);
+    assert_silent(&smaller, "flat_top");
+}
+
 #[test]
 fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
     let mut rendered = dialogue(23);

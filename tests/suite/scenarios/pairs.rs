@@ -11,6 +11,17 @@ fn dialogue(seed: u64) -> Rendered {
     Scene::dialogue(&["Hedda", "Orrin", "Wim"], 20.0, seed).render()
 }
 
+/// Digital links take up to 19 ms, beside a boom on a cable.
+#[test]
+fn polarity_is_told_across_the_slowest_link() {
+    let mut r = dialogue(31);
+    let orrin = r.track("Orrin");
+    r.delay(orrin, 912);
+    assert_silent(&check(&r), "polarity_inverted");
+    r.invert(orrin);
+    assert_found(&check(&r), "polarity_inverted", orrin + 1, 0.0, 20.0, 0.0);
+}
+
 /// A second path may have a low-cut of its own, which turns the phase of the lows and takes some level from them.
 #[test]
 fn a_copy_through_another_low_cut_is_a_duplicate() {
