@@ -12,7 +12,7 @@
 //!
 //! *Must not fire on.* Other people's voices at a body microphone; stretches whose speaker is uncertain.
 //!
-//! *Known misses.* Delays beyond 15 ms; links whose latency is shorter than the way to the boom.
+//! *Known misses.* Delays beyond 22 ms; links whose latency is shorter than the way to the boom.
 //!
 //! *Source.* 2.9 ms a metre; digital wireless adds about 2 to 10 ms.
 

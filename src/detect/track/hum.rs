@@ -55,7 +55,7 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "A low hum, a raspy buzz, or a thin whistle that never moves.",
         usual_cause: "On one track: a ground loop, a charger, a dimmer, induction into a cable. On all: a lamp or machine in the place.",
         do_now: "On one track, lift the ground, move the cable or change the supply; on all, find the lamp or machine and switch it off.",
-        measured_by: "Long spectra (2.7 s below 900 Hz, 0.7 s above): lines that keep frequency and level, over the background in 1 Hz.",
+        measured_by: "Long spectra (2.7 s below 900 Hz, a third of a second in every 0.7 s above): lines that keep frequency and level, over the background in 1 Hz.",
         not_to_confuse: "Voices, music and fans that drift are not reported. Tones shorter than five seconds are missed.",
     },
     params: &[&MIN_LINE_DB, &MIN_LONE_DB, &MIN_SERIES_DB, &MIN_S],
