@@ -29,7 +29,7 @@ use crate::report::model::{DelayKind, Polarity, Role};
 use crate::take::Take;
 use crate::units::power_db;
 
-/// Delays searched, ms: boom and body microphones within 7 m, or a digital link, which takes up to 19 ms.
+/// Delays searched, ms: boom and body microphones within 7 m, or a digital link (up to 19 ms: from memory, no source).
 const REACH_MS: f64 = 22.0;
 /// Candidates kept per cell.
 const CANDIDATES: usize = 3;

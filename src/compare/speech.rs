@@ -109,7 +109,7 @@ const CANDIDATE_DB: f64 = 9.0;
 /// Edges of a stretch follow the voice down to this many dB over the background.
 const EDGE_DB: f64 = 5.0;
 /// Harmonicity from which a frame counts as voiced.
-const VOICED: f32 = 0.6;
+pub(crate) const VOICED: f32 = 0.6;
 /// Two talkers' level difference must move by at least this between "one speaks" and "the other speaks".
 const MODES_APART_DB: f64 = 7.0;
 /// What a microphone hears of somebody else, dB over its background, at most, where it is set so low, or its noise so high, that

@@ -101,6 +101,14 @@ pub(crate) struct Background {
     pauses: Vec<usize>,
 }
 
+impl Background {
+    /// Middle level of an octave over some steps, dBFS.
+    fn octave_db(&self, steps: &[usize], octave: usize) -> f64 {
+        let level = |&s: &usize| f64::from(self.octaves[s][octave]);
+        median(&steps.iter().map(level).collect::<Vec<_>>())
+    }
+}
+
 /// Those of a track, worked out once.
 fn background<'a>(view: &'a TakeView<'_>, track: usize) -> &'a Background {
     let known = &view.known;
@@ -315,16 +323,8 @@ fn cut(
     let quartiles = [0.25, 0.75]
         .iter()
         .all(|&q| sign * (percentile(&new, q) - percentile(&old, q)) >= 0.65 * least_db);
-    let octave = |steps: &[usize], k: usize| {
-        median(
-            &steps
-                .iter()
-                .map(|&s| f64::from(b.octaves[s][k]))
-                .collect::<Vec<_>>(),
-        )
-    };
     let moved: Vec<f64> = (0..OCTAVES)
-        .map(|k| sign * (octave(&after, k) - octave(&before, k)))
+        .map(|k| sign * (b.octave_db(&after, k) - b.octave_db(&before, k)))
         .collect();
     let together = moved.windows(2).any(|pair| pair.iter().all(|&m| m >= 2.0));
     if !quartiles || !together {
@@ -444,15 +444,7 @@ fn onset(b: &Background, pauses: &[usize], cut: Cut, per_s: f64) -> usize {
     };
     // The lowest two octaves scatter too much within 0.1 s.
     for k in 2..OCTAVES {
-        let middle = |steps: &[usize]| {
-            median(
-                &steps
-                    .iter()
-                    .map(|&s| f64::from(b.octaves[s][k]))
-                    .collect::<Vec<_>>(),
-            )
-        };
-        let (old, new) = (middle(&old_steps), middle(&new_steps));
+        let (old, new) = (b.octave_db(&old_steps, k), b.octave_db(&new_steps, k));
         if (new - old).abs() < 3.0 || (new > old) != rises {
             continue;
         }

@@ -39,6 +39,7 @@ const DEAF_LEAD_SHARE: f64 = 0.98;
 /// What a witness hears of a tenth of those words is at least this far above its hiss, in half dB; the loudest of 60 ms of hiss
 /// is 3 to 5 dB above it. The hits of a bad link are fewer than a tenth.
 const HEARD_OVER_HISS: i32 = 12;
+const MOST_HEARD_SHARE: f64 = 0.9;
 /// Steps of those words, at least, to tell a lead by.
 const LEAST_OWN: usize = 20;
 
@@ -78,6 +79,17 @@ pub(crate) struct Burst {
     pub(crate) fall_db: f64,
     /// Loudest millisecond of the high band, dBFS.
     pub(crate) level_dbfs: f64,
+}
+
+/// A sound that comes up by so much within 2 ms comes up on other microphones, too, by at least this share of it: where they
+/// get louder by less, what they hear is something else.
+const ALONG_SHARE: f64 = 0.35;
+
+impl Burst {
+    /// Whether another microphone comes up with it.
+    pub(crate) fn others_rise_along(&self) -> bool {
+        self.heard_rise_db >= ALONG_SHARE * self.rise_db
+    }
 }
 
 #[cfg(test)]
@@ -314,11 +326,8 @@ impl Impulses<'_> {
         let loud: Vec<usize> = self.loud_steps(t).filter(|&k| fit(k, COARSE)).collect();
         let heard = |k: usize| i32::from(near(&self.coarse[witness], k));
         let lead = |steps: &[usize], share: f64| {
-            let mut leads: Vec<i32> = (steps.iter())
-                .map(|&k| i32::from(self.coarse[t][k]) - heard(k) - shift)
-                .collect();
-            leads.sort_unstable();
-            leads.get((share * leads.len() as f64) as usize).copied()
+            let lead = |&k: &usize| i32::from(self.coarse[t][k]) - heard(k) - shift;
+            ranked(steps.iter().map(lead).collect(), share)
         };
         let lead = if loud.len() < 30 {
             UNKNOWN_LEAD
@@ -326,11 +335,9 @@ impl Impulses<'_> {
             let all = lead(&loud, LEAD_SHARE);
             // One who says little beside another who says much is the nearest sound all the same.
             let own = self.own_steps(t, &loud);
-            let mut over_hiss: Vec<i32> = (own.iter())
-                .map(|&k| heard(k) - i32::from(self.hiss[witness]))
-                .collect();
-            over_hiss.sort_unstable();
-            let deaf = (over_hiss.get(own.len() * 9 / 10)).is_some_and(|&h| h < HEARD_OVER_HISS);
+            let over_hiss = |&k: &usize| heard(k) - i32::from(self.hiss[witness]);
+            let most = ranked(own.iter().map(over_hiss).collect(), MOST_HEARD_SHARE);
+            let deaf = most.is_some_and(|most| most < HEARD_OVER_HISS);
             let share = if deaf {
                 DEAF_LEAD_SHARE
             } else {
@@ -548,6 +555,12 @@ fn hiss(codes: &[u8]) -> u8 {
     stretches.sort_unstable();
     let at = (stretches.len() * 5 / 6).min(stretches.len().saturating_sub(1));
     stretches.get(at).copied().unwrap_or(0)
+}
+
+/// The value that so large a share of the values lies below; `None` of nothing.
+fn ranked(mut values: Vec<i32>, share: f64) -> Option<i32> {
+    values.sort_unstable();
+    values.get((share * values.len() as f64) as usize).copied()
 }
 
 /// The loudest of three coarse steps: windows and travel time.

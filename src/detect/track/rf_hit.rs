@@ -17,9 +17,10 @@
 use super::dropout;
 use super::impulses::{Burst, Cause, Gap, Impulses, Span, grouped};
 use super::link::{self, Tilt};
+use crate::compare::speech::VOICED;
 use crate::detect::hearing::{QUIET_DB, median};
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::frames::bands_within;
+use crate::measure::frames::{Frames, bands_within};
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units::{power_db, seconds};
@@ -304,7 +305,7 @@ fn is_hit(burst: &Burst, asked: Asked, set: &dyn Fn(&Param) -> f64) -> bool {
     let sounds = asked.sounds_db + OVER_SOUNDS_DB;
     let least = (set(&MIN_EXCESS_DB) + unworn(asked.worn) - relief).max(sounds);
     let sure = set(&SURE_EXCESS_DB).max(sounds);
-    let with_others = burst.heard_rise_db >= ALONG_SHARE * rise;
+    let with_others = burst.others_rise_along();
     if white >= CRISP_DB && rise >= CUT_RISE_DB && !with_others {
         return true;
     }
@@ -318,10 +319,6 @@ fn is_hit(burst: &Burst, asked: Asked, set: &dyn Fn(&Param) -> f64) -> bool {
 const CRISP_DB: f64 = -4.0;
 const CRISP_RISE_DB: f64 = 20.0;
 const CRISP_RELIEF_DB: f64 = 3.0;
-
-/// A sound that comes up by so much within 2 ms comes up on other microphones, too, by at least this share of it: where they
-/// get louder by less, what they hear is something else.
-const ALONG_SHARE: f64 = 0.35;
 
 /// No sound comes up by this within 2 ms without the others coming up with it, whatever the microphones usually have against
 /// each other, dB.
@@ -347,18 +344,15 @@ fn dies_away(burst: &Burst) -> bool {
 
 /// Cloth has more from 250 to 500 Hz than from 1 to 2 kHz, by so much, where nobody speaks; noise of a link has less. dB.
 const BODY_DB: f64 = 1.0;
-const VOICED: f32 = 0.6;
 
 /// Whether a burst that swells has the body of a touch: bright cloth.
 fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
-    if burst.rise_db >= BLOW_RISE_DB
-        || (burst.span.length() as f64) < NOISE_S * f64::from(view.grid.rate)
-    {
+    if burst.rise_db >= BLOW_RISE_DB || !fills_a_frame(burst.span, view.grid.rate) {
         return false;
     }
     let frames = &view.tracks[position].frames;
     let frame = view.grid.frame((burst.span.start + burst.span.end) / 2);
-    let level = |low_hz, high_hz| power_db(frames.band_power(frame, bands_within(low_hz, high_hz)));
+    let level = |low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
     frames.harmonicity(frame) < VOICED && level(250.0, 500.0) > level(1000.0, 2000.0) + BODY_DB
 }
 
@@ -382,6 +376,16 @@ const CUT_ON_RELIEF_DB: f64 = 5.0;
 const NOISE_RISE_DB: f64 = 8.0;
 /// A shorter burst does not fill a frame, s.
 const NOISE_S: f64 = 0.012;
+
+fn fills_a_frame(span: Span, rate: u32) -> bool {
+    span.length() as f64 >= NOISE_S * f64::from(rate)
+}
+
+/// Level of a range of frequencies in a frame, dBFS; [`QUIET_DB`] for silence.
+fn level_db(frames: &Frames, frame: usize, low_hz: f64, high_hz: f64) -> f64 {
+    power_db(frames.band_power(frame, bands_within(low_hz, high_hz))).max(QUIET_DB)
+}
+
 /// 8-16 kHz over the background of seconds: the buzz of a dimmer is all pulses, and always there. dB.
 const NOISE_OVER_FLOOR_DB: f64 = 8.0;
 /// 2-4 kHz over 63-125 Hz, at least, unless the lows were there before: noise of a link has none, a touch has. dB.
@@ -391,9 +395,7 @@ const LOWS_RISE_DB: f64 = 3.0;
 /// Whether the loudest frame of a burst has the even spectrum of a link's noise: flat from 2 to 16 kHz, no lows of its own.
 fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param) -> f64) -> bool {
     let frames = &view.tracks[position].frames;
-    let level = |frame: usize, low_hz: f64, high_hz: f64| {
-        power_db(frames.band_power(frame, bands_within(low_hz, high_hz))).max(QUIET_DB)
-    };
+    let level = |frame, low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
     let (first, last) = (view.grid.frame(span.start), view.grid.frame(span.end - 1));
     let top = |f: &usize| level(*f, 8000.0, 16_000.0);
     let Some(loudest) = (first..=last).max_by(|p, q| top(p).total_cmp(&top(q))) else {
@@ -404,7 +406,7 @@ fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param
     let floor = power_db(floor.band_power(loudest, bands_within(8000.0, 16_000.0)));
     let low = level(loudest, 63.0, 125.0);
     let bright = level(loudest, 2000.0, 4000.0);
-    span.length() as f64 >= NOISE_S * f64::from(view.grid.rate)
+    fills_a_frame(span, view.grid.rate)
         && Tilt::of(frames, loudest).is_even(set(&NOISE_OCTAVE_DB))
         && top(&loudest) >= floor + NOISE_OVER_FLOOR_DB
         && (bright - low >= NOISE_OVER_LOWS_DB || low - level(before, 63.0, 125.0) < LOWS_RISE_DB)

@@ -62,8 +62,8 @@ const WINDOW_S: f64 = 0.3;
 /// Excess of a frame from which it counts, dB, and up to which.
 const FROM_DB: f64 = 3.0;
 const UP_TO_DB: f64 = 12.0;
-/// Harmonicity from which a frame is voice, unless it is lighter (`colour_db`) than voices are, which have -14 dB and less:
-/// then cloth sounds beside the voice. dB.
+/// Harmonicity from which a frame is voice, unless it is lighter (`colour_db`) than voices are, which mostly have -10 dB and
+/// less where they stick out: then cloth sounds beside the voice. dB.
 const VOICED: f32 = 0.7;
 const VOICE_COLOUR_DB: f64 = -8.0;
 
