@@ -3,6 +3,7 @@
 //! Every byte of every file is read once: hashes are made of the bytes on their way. A read error costs what could not be
 //! read and no more: the gap is silence, the file gets a problem, and reading goes on behind it until it fails for good.
 
+mod ahead;
 pub mod flac;
 pub mod pcm;
 

@@ -1,7 +1,10 @@
 //! Uncompressed samples: read, hash, unpack.
 
+use std::io;
+
 use xxhash_rust::xxh3::Xxh3;
 
+use super::ahead::Ahead;
 use super::{FileResult, Target, hash_text};
 use crate::container::source::Source;
 use crate::container::{Header, Pcm};
@@ -19,7 +22,7 @@ const TILE_FRAMES: usize = 256;
 
 /// Reads one uncompressed file from its first byte to its last.
 pub struct PcmReader {
-    source: Source,
+    ahead: Ahead,
     layout: Pcm,
     format: SampleFormat,
     bits: u32,
@@ -41,7 +44,7 @@ pub struct PcmReader {
 impl std::fmt::Debug for PcmReader {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("PcmReader")
-            .field("source", &self.source)
+            .field("source", self.ahead.source())
             .field("position", &self.position)
             .finish_non_exhaustive()
     }
@@ -50,7 +53,7 @@ impl std::fmt::Debug for PcmReader {
 impl PcmReader {
     pub(super) fn new(source: Source, header: &Header, layout: Pcm) -> PcmReader {
         PcmReader {
-            source,
+            ahead: Ahead::new(source),
             layout,
             format: header.format,
             bits: u32::from(header.bits),
@@ -79,10 +82,7 @@ impl PcmReader {
         if self.failed_at.is_some() {
             return;
         }
-        // What it holds from before is overwritten, all of it.
-        let mut buffer = std::mem::take(&mut self.buffer);
-        buffer.resize(target.len * block, 0);
-        let holes = self.fill(&mut buffer, frame);
+        let (mut buffer, holes) = self.next_frames(frame, target.len);
         if self.layout.unsigned {
             // A hole of zero bytes would be full scale.
             for (from, to) in &holes {
@@ -93,13 +93,35 @@ impl PcmReader {
         self.buffer = buffer;
     }
 
-    /// Read and hash the next `buffer.len()` bytes of audio. Returns the ranges that could not be read.
-    fn fill(&mut self, buffer: &mut [u8], frame: u64) -> Vec<(usize, usize)> {
+    /// Read and hash the next `count` frames, and have as many more read meanwhile. Also returns the ranges of bytes that could
+    /// not be read.
+    fn next_frames(&mut self, frame: u64, count: usize) -> (Vec<u8>, Vec<(usize, usize)>) {
+        let block = self.width * self.channels;
+        let left = self.frames.saturating_sub(frame + count as u64);
+        let place = (self.position, count * block);
+        let next = (
+            self.position + place.1 as u64,
+            left.min(count as u64) as usize * block,
+        );
+        let memory = std::mem::take(&mut self.buffer);
+        let (mut buffer, have) = self.ahead.piece(memory, place, next);
+        let holes = self.take_in(&mut buffer, have, frame);
+        (buffer, holes)
+    }
+
+    /// Hash the next bytes of audio, of which so many could be read; where there was an error they are read again bit by bit.
+    /// Returns the ranges that could not be read.
+    fn take_in(
+        &mut self,
+        buffer: &mut [u8],
+        have: io::Result<usize>,
+        frame: u64,
+    ) -> Vec<(usize, usize)> {
         let start = self.position;
         let block = (self.width * self.channels) as u64;
         self.position += buffer.len() as u64;
         let mut holes = Vec::new();
-        match self.source.read_at(buffer, start) {
+        match have {
             Ok(have) if have == buffer.len() => {
                 self.whole.update(buffer);
                 self.audio.update(buffer);
@@ -121,7 +143,7 @@ impl PcmReader {
         while at < buffer.len() {
             let end = (at + SMALL_PIECE).min(buffer.len());
             let piece = &mut buffer[at..end];
-            match self.source.read_at(piece, start + at as u64) {
+            match self.ahead.source().read_at(piece, start + at as u64) {
                 Ok(have) if have == piece.len() => {
                     self.whole.update(piece);
                     self.audio.update(piece);
@@ -160,7 +182,7 @@ impl PcmReader {
                 .find(|&b| b > self.position)
                 .map_or(u64::MAX, |b| b - self.position);
             let n = (n as u64).min(border) as usize;
-            match self.source.read_at(&mut piece[..n], self.position) {
+            match self.ahead.source().read_at(&mut piece[..n], self.position) {
                 Ok(have) => {
                     self.whole.update(&piece[..have]);
                     if self.position >= self.data_offset && self.position < audio_end {
@@ -268,7 +290,7 @@ impl PcmReader {
 
     /// Read what is left of the file and close the hashes.
     pub(super) fn finish(mut self) -> FileResult {
-        self.skip_to(self.source.len());
+        self.skip_to(self.ahead.source().len());
         FileResult {
             hash: hash_text(self.whole.digest128()),
             audio_hash: hash_text(self.audio.digest128()),
