@@ -834,10 +834,7 @@ const SEGMENT_LOG_ODDS: f64 = 3.89;
 pub fn measure(cells: Vec<PairCells>, speech: &SpeechMap) -> Vec<PairMeasures> {
     let solos = solo_stretches(speech);
     let words: Vec<usize> = (0..speech.talkers.len())
-        .map(|t| {
-            let own = |f: &usize| speech.alone(Some(t), *f);
-            (0..speech.grid.frames).filter(own).count()
-        })
+        .map(|t| speech.alone_frames(t).len())
         .collect();
     let mut pairs: Vec<PairMeasures> = cells
         .into_par_iter()

@@ -1,5 +1,7 @@
 //! Who speaks when, from the frames of all microphones of a take.
 
+use rayon::prelude::*;
+
 use crate::measure::TrackMeasures;
 use crate::measure::frames::{Grid, bands_within};
 use crate::report::model::Role;
@@ -54,6 +56,46 @@ pub struct SpeechMap {
     pub stretches: Vec<Stretch>,
     /// Vocal effort per stretch.
     pub efforts: Vec<Effort>,
+    solos: Solos,
+}
+
+/// Who speaks alone: asked of every frame for every two microphones and every talker, so it is looked up.
+#[derive(Debug, Clone)]
+struct Solos {
+    /// Per frame.
+    voices: Vec<Voices>,
+    /// Frames in which one speaks alone, in order, per talker.
+    frames: Vec<Vec<u32>>,
+}
+
+/// How many speak at once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Voices {
+    Nobody,
+    /// Position of the talker.
+    One(u16),
+    Several,
+}
+
+impl Solos {
+    fn of(by_talker: &[Vec<bool>]) -> Solos {
+        let mut voices = vec![Voices::Nobody; by_talker.first().map_or(0, Vec::len)];
+        for (talker, mask) in by_talker.iter().enumerate() {
+            for (voices, _) in voices.iter_mut().zip(mask).filter(|(_, speaks)| **speaks) {
+                *voices = match voices {
+                    Voices::Nobody => Voices::One(talker as u16),
+                    _ => Voices::Several,
+                };
+            }
+        }
+        let mut frames = vec![Vec::new(); by_talker.len()];
+        for (frame, voices) in voices.iter().enumerate() {
+            if let Voices::One(talker) = voices {
+                frames[usize::from(*talker)].push(frame as u32);
+            }
+        }
+        Solos { voices, frames }
+    }
 }
 
 impl SpeechMap {
@@ -88,10 +130,18 @@ impl SpeechMap {
 
     /// Whether a talker and nobody else speaks in a frame; of `None`, whether nobody does.
     pub fn alone(&self, talker: Option<usize>, frame: usize) -> bool {
-        let speaks = self.by_talker.iter().map(|mask| mask[frame]);
-        speaks
-            .enumerate()
-            .all(|(k, speaks)| speaks == (Some(k) == talker))
+        // Without anybody who wears a microphone there is nobody to be heard.
+        let voices = self.solos.voices.get(frame).copied();
+        match (voices.unwrap_or(Voices::Nobody), talker) {
+            (Voices::Nobody, None) => true,
+            (Voices::One(speaks), Some(talker)) => usize::from(speaks) == talker,
+            _ => false,
+        }
+    }
+
+    /// Frames in which a talker and nobody else speaks, in order.
+    pub fn alone_frames(&self, talker: usize) -> impl ExactSizeIterator<Item = usize> + '_ {
+        self.solos.frames[talker].iter().map(|&f| f as usize)
     }
 
     /// Frames with the speech that a track is there for.
@@ -363,6 +413,7 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
     let talkers = talkers_of(take);
     let positions = listened(take);
     let ears: Vec<Option<Ear>> = (0..take.tracks.len())
+        .into_par_iter()
         .map(|i| positions.contains(&i).then(|| ear(&tracks[i])))
         .collect();
     // One live body microphone per talker, the one that hears best.
@@ -494,6 +545,7 @@ pub fn speech_map(take: &Take, tracks: &[TrackMeasures]) -> SpeechMap {
         grid,
         talkers,
         any,
+        solos: Solos::of(&by_talker),
         by_talker,
         stretches,
     }

@@ -6,8 +6,9 @@
 
 use crate::detect::TakeView;
 use crate::detect::hearing::{QUIET_DB, fit, percentile, rank};
+use crate::dsp::compact::Power16;
 use crate::dsp::rank::of_rank;
-use crate::measure::frames::{Frames, bands_within};
+use crate::measure::frames::{BANDS, Frames, bands_within};
 use crate::report::model::Role;
 use crate::units::{power, power_db};
 
@@ -87,15 +88,27 @@ struct Witness<'a> {
     frames: &'a Frames,
     fit: &'a [bool],
     ratio: Vec<f64>,
+    /// The frame asked for last, and what was measured in it and in its neighbours.
+    near: Option<(usize, [[Power16; BANDS]; 3])>,
 }
 
 impl Witness<'_> {
-    /// Lower what a sound has at most in each of the bands from `first` on to what this microphone allows it in a frame.
-    fn bound(&self, frame: usize, first: usize, most: &mut [f64]) {
-        // Windows and travel time: the loudest of three frames.
+    /// Bands of a frame, in the middle, and of its neighbours.
+    fn around(&mut self, frame: usize) -> &[[Power16; BANDS]; 3] {
         let row = |frame: usize| self.frames.codes(frame);
-        let (before, here) = (row(frame.saturating_sub(1)), row(frame));
         let after = row((frame + 1).min(self.frames.grid.frames - 1));
+        let rows = match self.near {
+            // Nearly always the next one.
+            Some((last, [_, before, here])) if last + 1 == frame => [before, here, after],
+            _ => [row(frame.saturating_sub(1)), row(frame), after],
+        };
+        &self.near.insert((frame, rows)).1
+    }
+
+    /// Lower what a sound has at most in each of the bands from `first` on to what this microphone allows it in a frame.
+    fn bound(&mut self, frame: usize, first: usize, most: &mut [f64]) {
+        // Windows and travel time: the loudest of three frames.
+        let [before, here, after] = *self.around(frame);
         let near = before.iter().zip(&here).zip(&after).skip(first);
         let near = near.zip(&self.ratio);
         for (most, (((before, here), after), ratio)) in most.iter_mut().zip(near) {
@@ -131,9 +144,10 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
             frames: &view.tracks[other].frames,
             fit: fit(view, other),
             ratio: all.clone().map(|b| power(ratio.db[at(b)])).collect(),
+            near: None,
         }
     };
-    let witnesses: Vec<Witness<'_>> = (ratios.into_iter())
+    let mut witnesses: Vec<Witness<'_>> = (ratios.into_iter())
         .filter(|(_, ratio)| ratio.sure || !any_sure)
         .map(witness)
         .collect();
@@ -155,7 +169,7 @@ fn look(view: &TakeView<'_>, track: usize) -> Option<Unheard> {
     let out = (0..view.grid.frames)
         .filter_map(|f| {
             expected.fill(f64::INFINITY);
-            for witness in witnesses.iter().filter(|w| w.fit[f]) {
+            for witness in witnesses.iter_mut().filter(|w| w.fit[f]) {
                 witness.bound(f, all.start, &mut expected);
             }
             let step = mine.floor.step(f);
@@ -281,8 +295,8 @@ fn ratios_db(
     bands: std::ops::Range<usize>,
 ) -> Vec<Option<f64>> {
     let [a, b] = pair.map(|t| &view.tracks[t]);
-    let alone: Vec<usize> = (0..view.grid.frames)
-        .filter(|&f| view.speech.alone(Some(talker), f) && both_fit[f])
+    let alone: Vec<usize> = (view.speech.alone_frames(talker))
+        .filter(|&f| both_fit[f])
         .collect();
     let least = view.grid.frames_in(0.5);
     if alone.len() < least {
