@@ -1,12 +1,14 @@
 //! Things in a take that are no faults and help to find one's way: slate claps, line-up tone, timecode on a track.
 
+use rayon::prelude::*;
+
 use crate::compare::SpeechMap;
 use crate::compare::speech::runs;
 use crate::measure::frames::bands_within;
 use crate::measure::{BANDS, TrackMeasures};
 use crate::report::model::{Landmark, Role, RoleSource};
 use crate::take::Take;
-use crate::units::{power_db, rounded};
+use crate::units::{power, power_db, rounded};
 
 /// A head slate comes within the first minute, a tail slate within the last twenty seconds (detection practice).
 const HEAD_S: f64 = 60.0;
@@ -104,7 +106,7 @@ fn tones(measures: &TrackMeasures) -> Vec<(usize, usize)> {
                 .iter()
                 .map(|&p| f64::from(p))
                 .sum();
-            power_db(f64::from(frames.power[f])) > TONE_LEAST_DBFS && near > TONE_SHARE * all
+            near > TONE_SHARE * all && power_db(f64::from(frames.power[f])) > TONE_LEAST_DBFS
         })
         .collect();
     let least = frames.grid.frames_in(TONE_S);
@@ -126,11 +128,12 @@ fn tones(measures: &TrackMeasures) -> Vec<(usize, usize)> {
 
 fn lineup_tones(take: &Take, tracks: &[TrackMeasures]) -> Vec<Landmark> {
     let mut found: Vec<(usize, usize, Vec<usize>)> = Vec::new();
-    for (i, measures) in tracks.iter().enumerate() {
+    let of_track: Vec<_> = tracks.par_iter().map(tones).collect();
+    for (i, tones) in of_track.into_iter().enumerate() {
         if take.tracks[i].role == Role::Timecode {
             continue;
         }
-        for (a, b) in tones(measures) {
+        for (a, b) in tones {
             // The same tone on several tracks is one landmark.
             match found
                 .iter_mut()
@@ -161,27 +164,28 @@ fn strokes(measures: &TrackMeasures) -> Vec<(usize, f64)> {
     let grid = frames.grid;
     let parts = [(500.0, 2000.0), (2000.0, 5500.0), (5500.0, 12_500.0)]
         .map(|(low, high)| bands_within(low, high));
-    let level = |f: usize, part: &std::ops::Range<usize>| {
-        power_db(frames.band_power(f, part.clone()).max(1e-15))
-    };
+    let faint = |power: f64| power.max(1e-15);
+    let of = |f: usize| parts.clone().map(|part| faint(frames.band_power(f, part)));
+    let powers: Vec<_> = (0..grid.frames).map(of).collect();
+    // Next to no frame holds a stroke: powers are compared, which takes no logarithm.
+    let rise = power(RISE_DB);
+    let all = bands_within(500.0, 12_500.0);
+    let level = |f: usize| power_db(faint(frames.band_power(f, all.clone())));
     let after = grid.frames_in(0.25);
     let mut found: Vec<(usize, f64)> = Vec::new();
     for f in 3..grid.frames.saturating_sub(1) {
-        let rises = parts.iter().all(|part| {
+        let rises = parts.iter().enumerate().all(|(k, part)| {
             // Windows overlap: the stroke may show in this frame or the next.
-            let now = level(f, part).max(level(f + 1, part));
-            let before = (f - 3..f - 1)
-                .map(|k| level(k, part))
-                .fold(f64::NEG_INFINITY, f64::max);
-            let floor = power_db(measures.floor.band_power(f, part.clone()).max(1e-15));
-            now > before + RISE_DB && now > floor + RISE_DB
+            let now = powers[f][k].max(powers[f + 1][k]);
+            let before = powers[f - 3][k].max(powers[f - 2][k]);
+            let floor = || faint(measures.floor.band_power(f, part.clone()));
+            now > rise * before && now > rise * floor()
         });
         if !rises {
             continue;
         }
-        let all = bands_within(500.0, 12_500.0);
-        let top = level(f, &all).max(level(f + 1, &all));
-        let later = level((f + after).min(grid.frames - 1), &all);
+        let top = level(f).max(level(f + 1));
+        let later = level((f + after).min(grid.frames - 1));
         if top - later < FALL_DB {
             continue;
         }
@@ -208,7 +212,7 @@ fn slates(take: &Take, tracks: &[TrackMeasures], speech: &SpeechMap) -> Vec<Land
     };
     let grid = tracks[first].frames.grid;
     let heard: Vec<(usize, Vec<(usize, f64)>)> = microphones
-        .iter()
+        .par_iter()
         .map(|&m| (m, strokes(&tracks[m])))
         .collect();
     let needed = microphones.len().min(2);

@@ -1,5 +1,6 @@
 //! What several detectors ask of a track: which tracks to listen to, levels of band groups per frame, active levels.
 
+use std::ops::Range;
 use std::sync::OnceLock;
 
 use crate::compare::speech::runs;
@@ -29,8 +30,18 @@ pub fn judged_tracks(view: &TakeView<'_>) -> Vec<usize> {
 
 /// Level of a range of frequencies per frame, dBFS; [`QUIET_DB`] for silence.
 pub fn levels_db(measures: &TrackMeasures, low_hz: f64, high_hz: f64) -> Vec<f64> {
+    levels_within(measures, low_hz, high_hz, 0..measures.frames.grid.frames)
+}
+
+/// The same of some frames.
+pub fn levels_within(
+    measures: &TrackMeasures,
+    low_hz: f64,
+    high_hz: f64,
+    frames: Range<usize>,
+) -> Vec<f64> {
     let bands = bands_within(low_hz, high_hz);
-    (0..measures.frames.grid.frames)
+    frames
         .map(|f| power_db(measures.frames.band_power(f, bands.clone())).max(QUIET_DB))
         .collect()
 }

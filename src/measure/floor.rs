@@ -66,13 +66,18 @@ impl Floor {
             let mut eroded = slide(&smooth, opening, f32::min);
             eroded
                 .iter_mut()
-                .filter(|level| **level == f32::INFINITY)
-                .for_each(|level| *level = f32::NEG_INFINITY);
+                .filter(|power| **power == f32::INFINITY)
+                .for_each(|power| *power = 0.0);
             let opened = slide(&eroded, opening, f32::max);
             let closed = slide(&slide(&opened, closing, f32::max), closing, f32::min);
             let bias = bias_db(band, opening);
-            for (row, level) in rows.iter_mut().zip(closed) {
-                row[band] = Level16::of(level - bias);
+            // A background stays as it is from step to step: few of its values take a logarithm.
+            let mut last = (f32::NAN, Level16::SILENCE);
+            for (row, power) in rows.iter_mut().zip(closed) {
+                if power != last.0 {
+                    last = (power, Level16::of(power_db(f64::from(power)) as f32 - bias));
+                }
+                row[band] = last.1;
             }
         }
         let level_db = rows
@@ -225,7 +230,7 @@ fn usable_frames(frames: &Frames) -> Vec<bool> {
         .collect()
 }
 
-/// Level of 0.2 s around a step in each band, dBFS. Unusable frames do not count; plus infinity where nothing else is there, so that the
+/// Mean square of 0.2 s around a step in each band. Unusable frames do not count; plus infinity where nothing else is there, so that the
 /// minimum passes over it.
 fn smoothed(frames: &Frames, usable: &[bool], step: usize) -> [f32; BANDS] {
     let first = (step * STEP).saturating_sub(STEP / 2);
@@ -241,6 +246,6 @@ fn smoothed(frames: &Frames, usable: &[bool], step: usize) -> [f32; BANDS] {
     if count == 0 {
         [f32::INFINITY; BANDS]
     } else {
-        sums.map(|sum| power_db(sum / f64::from(count)) as f32)
+        sums.map(|sum| (sum / f64::from(count)) as f32)
     }
 }

@@ -10,7 +10,7 @@
 //! Known misses: steps with no pause on either side, slow fades, steps on all microphones together.
 //! Source: detection practice for background changes (a change of gain moves all bands and the speech by the same dB).
 
-use crate::detect::hearing::{levels_db, median};
+use crate::detect::hearing::{levels_within, median};
 use crate::detect::take::noise_change::changes_of_track;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
 use crate::measure::floor::STEP;
@@ -70,19 +70,22 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
 fn voice_change_db(view: &TakeView<'_>, track: usize, at: usize) -> Option<f64> {
     let reach = view.grid.frames_in(12.0);
     let least = view.grid.frames_in(0.5);
-    let mine = levels_db(&view.tracks[track], 300.0, 3000.0);
+    // Nothing further away is asked for.
+    let span = at.saturating_sub(reach)..(at + reach).min(view.grid.frames);
+    let levels = |track: usize| levels_within(&view.tracks[track], 300.0, 3000.0, span.clone());
+    let mine = levels(track);
     let mut changes = Vec::new();
     for other in view.microphones().into_iter().filter(|&m| m != track) {
-        let theirs = levels_db(&view.tracks[other], 300.0, 3000.0);
+        let theirs = levels(other);
         for mask in &view.speech.by_talker {
             let part = |range: std::ops::Range<usize>| -> Vec<f64> {
                 range
-                    .filter(|&f| mask[f] && theirs[f] > -120.0)
-                    .map(|f| mine[f] - theirs[f])
+                    .filter(|&f| mask[f] && theirs[f - span.start] > -120.0)
+                    .map(|f| mine[f - span.start] - theirs[f - span.start])
                     .collect()
             };
-            let before = part(at.saturating_sub(reach)..at);
-            let after = part(at.min(mask.len())..(at + reach).min(mask.len()));
+            let before = part(span.start..at);
+            let after = part(at.min(span.end)..span.end);
             if before.len() >= least && after.len() >= least {
                 changes.push(median(&after) - median(&before));
             }
