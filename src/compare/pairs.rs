@@ -159,7 +159,11 @@ pub struct PairMeter {
     halves: usize,
     windows: usize,
     pairs: Vec<Running>,
+    scratches: Vec<Scratch>,
 }
+
+/// Pairs are worked on in so many parts a thread, each with memory of its own: enough to share them out evenly.
+const PARTS_A_THREAD: usize = 4;
 
 /// A pair on its way.
 #[derive(Debug)]
@@ -174,6 +178,7 @@ struct Running {
 }
 
 /// Memory for one transform.
+#[derive(Debug)]
 struct Scratch {
     cross: Vec<Complex<f32>>,
     weights: Vec<f32>,
@@ -182,6 +187,9 @@ struct Scratch {
     /// Cross spectrum over the powers.
     normalised: Vec<Complex<f32>>,
     back: Back,
+    /// For [`peaks`]: the correlation in the order of delays, and its maxima.
+    sorted: Vec<f32>,
+    heights: Vec<f32>,
     bends: Arc<Bends>,
 }
 
@@ -189,7 +197,7 @@ impl PairMeter {
     /// A meter for the microphones of a take; `positions` are the tracks of the spectrum meters. Cells go aside.
     pub fn new(take: &Take, layout: Layout, positions: &[usize], aside: &Aside) -> PairMeter {
         let roles: Vec<Role> = positions.iter().map(|&i| take.tracks[i].role).collect();
-        let pairs = followed(&roles)
+        let pairs: Vec<Running> = followed(&roles)
             .into_iter()
             .map(|(a, b)| Running {
                 a,
@@ -199,11 +207,13 @@ impl PairMeter {
                 cells: Series::new(aside),
             })
             .collect();
+        let parts = (PARTS_A_THREAD * rayon::current_num_threads()).min(pairs.len());
         PairMeter {
             layout,
             positions: positions.to_vec(),
             halves: 0,
             windows: 0,
+            scratches: (0..parts).map(|_| Scratch::new(layout)).collect(),
             pairs,
         }
     }
@@ -214,9 +224,10 @@ impl PairMeter {
             return;
         }
         let (layout, first_half, first_window) = (self.layout, self.halves, self.windows);
-        self.pairs.par_iter_mut().for_each_init(
-            || Scratch::new(layout),
-            |scratch, pair| {
+        let part = self.pairs.len().div_ceil(self.scratches.len());
+        let parts = self.pairs.par_chunks_mut(part).zip(&mut self.scratches);
+        parts.for_each(|(pairs, scratch)| {
+            for pair in pairs {
                 let (a, b) = (&spectra[pair.a].block, &spectra[pair.b].block);
                 let mut half = first_half;
                 let windows = a
@@ -241,8 +252,8 @@ impl PairMeter {
                     pair.sum.fill(0.0);
                     half += 1;
                 }
-            },
-        );
+            }
+        });
         self.windows += spectra[0].block.windows.len() / (2 * layout.bins).max(1);
         self.halves += spectra[0].block.cells.len();
     }
@@ -291,6 +302,8 @@ impl Scratch {
             coherent: Vec::with_capacity(layout.bins),
             normalised: vec![Complex::default(); layout.bins],
             back: Back::new((layout.bins.max(8) * 5).next_power_of_two()),
+            sorted: Vec::new(),
+            heights: Vec::new(),
             bends: Bends::of(&layout),
         }
     }
@@ -397,6 +410,18 @@ widest! {
         }
     }
 
+    /// The magnitude of each inner value that is larger than that of the one before and not smaller than that of the one after;
+    /// 0 for the others.
+    fn heights_of_maxima<'a, 'b>(out: &'a mut [f32], values: &'b [f32]) {
+        let n = out.len();
+        let (before, here, after) = (&values[..n], &values[1..n + 1], &values[2..n + 2]);
+        for k in 0..n {
+            let size = here[k].abs();
+            let largest = (size > before[k].abs()) & (size >= after[k].abs());
+            out[k] = if largest { size } else { 0.0 };
+        }
+    }
+
     fn geometric_means<'a, 'b>(out: &'a mut [f32], a: &'b [f32], b: &'b [f32]) {
         for ((out, a), b) in out.iter_mut().zip(a).zip(b) {
             *out = (a * b).sqrt();
@@ -491,6 +516,7 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
     bins[band.clone()].copy_from_slice(&normalised[band.clone()]);
     let correlation = scratch.back.samples();
     let step_s = 1.0 / (layout.bin_hz * correlation.len() as f64);
+    let memory = [&mut scratch.sorted, &mut scratch.heights];
     let mut candidates = [Candidate::default(); CANDIDATES];
     let band_of_polarity = layout.band(POLARITY_HZ.0, POLARITY_HZ.1);
     let sizes = sum_of_sizes(&normalised[band_of_polarity]);
@@ -502,7 +528,8 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
         sizes,
         step_s,
     };
-    for (slot, lag) in candidates.iter_mut().zip(peaks(correlation, step_s)) {
+    let lags = peaks(correlation, step_s, memory);
+    for (slot, lag) in candidates.iter_mut().zip(lags) {
         *slot = search.refined(lag * step_s);
     }
     candidates.sort_by(|p, q| q.height.abs().total_cmp(&p.height.abs()));
@@ -556,49 +583,36 @@ fn cell(layout: &Layout, half: usize, parts: &Parts<'_>, scratch: &mut Scratch) 
 }
 
 /// Positions (in steps, signed, between steps by a parabola) of the highest local maxima of the magnitude, highest first,
-/// at least 0.2 ms apart.
-fn peaks(correlation: &[f32], step_s: f64) -> Vec<f64> {
+/// at least 0.2 ms apart. `memory` is used again, whatever it holds.
+fn peaks(correlation: &[f32], step_s: f64, memory: [&mut Vec<f32>; 2]) -> Vec<f64> {
     let n = correlation.len() as i64;
     let reach = ((REACH_MS / 1000.0 / step_s) as i64).min(n / 2 - 2);
     if reach < 0 {
         return Vec::new();
     }
+    let [sorted, heights] = memory;
     // From the earliest lag to the latest, one more on either side.
-    let first = -reach - 1;
-    let mut around = correlation[(n + first) as usize..].to_vec();
-    around.extend_from_slice(&correlation[..(reach + 2) as usize]);
-    let at = |lag: i64| around[(lag - first) as usize];
-    let sizes: Vec<f32> = around.iter().map(|v| v.abs()).collect();
-    let mut found: Vec<u32> = Vec::with_capacity(sizes.len() / 2);
-    lanes::maxima(&sizes).for_each(|k| found.push(k));
-    let mut heights: Vec<f32> = found.iter().map(|&i| sizes[i as usize + 1]).collect();
-    let lag = |k: usize| i64::from(found[k]) - reach;
-    let apart = 0.0002 / step_s;
-    let mut chosen: Vec<i64> = Vec::new();
+    sorted.clear();
+    sorted.extend_from_slice(&correlation[(n - reach - 1) as usize..]);
+    sorted.extend_from_slice(&correlation[..(reach + 2) as usize]);
+    heights.resize(sorted.len() - 2, 0.0);
+    heights_of_maxima(heights, sorted);
+    let at = |lag: i64| f64::from(sorted[(lag + reach + 1) as usize]);
+    // Lags that differ by less.
+    let apart = (0.0002 / step_s).ceil() as usize;
+    let mut chosen = Vec::with_capacity(CANDIDATES);
     while chosen.len() < CANDIDATES {
-        let highest = lanes::peak(&heights);
+        let highest = lanes::peak(heights);
         // Of equal heights the earliest lag.
         let Some(place) = heights.iter().position(|&h| h == highest && h > 0.0) else {
             break;
         };
-        chosen.push(lag(place));
-        // Lags ascend: what is too close stands on either side.
-        let close = |&k: &usize| ((lag(place) - lag(k)).abs() as f64) < apart;
-        let before = (0..=place).rev().take_while(close).count();
-        let behind = (place..found.len()).take_while(close).count();
-        heights[place + 1 - before..place + behind].fill(0.0);
+        let lag = place as i64 - reach;
+        chosen.push(lag as f64 + parabola(at(lag - 1), at(lag), at(lag + 1)));
+        let end = (place + apart).min(heights.len());
+        heights[(place + 1).saturating_sub(apart)..end].fill(0.0);
     }
     chosen
-        .into_iter()
-        .map(|lag| {
-            lag as f64
-                + parabola(
-                    f64::from(at(lag - 1)),
-                    f64::from(at(lag)),
-                    f64::from(at(lag + 1)),
-                )
-        })
-        .collect()
 }
 
 /// Offset of the vertex of the parabola through three values one step apart, -0.5..0.5 steps.
@@ -1574,12 +1588,13 @@ mod tests {
     #[test]
     fn the_highest_peaks_lie_apart_and_the_earliest_of_equals_comes_first() {
         let step_s = 2e-5;
+        let peaks = |x: &[f32]| peaks(x, step_s, [&mut vec![], &mut vec![]]);
         let mut correlation = vec![0.0; 4096];
         for (lag, height) in [(5i64, 0.5), (9, -0.4), (20, 0.3), (-30, 0.3), (100, 0.1)] {
             correlation[lag.rem_euclid(4096) as usize] = height;
         }
-        assert_eq!(peaks(&correlation, step_s), [5.0, -30.0, 20.0]);
-        assert!(peaks(&[0.0; 4096], step_s).is_empty());
+        assert_eq!(peaks(&correlation), [5.0, -30.0, 20.0]);
+        assert!(peaks(&[0.0; 4096]).is_empty());
     }
 
     #[test]
