@@ -110,12 +110,16 @@ pub fn hears_speech<'a>(view: &'a TakeView<'_>, track: usize) -> &'a [bool] {
 
 /// Value below which the given share of the values lies; [`QUIET_DB`] of nothing.
 pub fn percentile(values: &[f64], share: f64) -> f64 {
-    let mut sorted = values.to_vec();
-    if sorted.is_empty() {
+    if values.is_empty() {
         return QUIET_DB;
     }
-    let rank = rank(sorted.len(), share);
-    *sorted.select_nth_unstable_by(rank, f64::total_cmp).1
+    // Whole numbers that order as the values do: quicker to part.
+    let ordered = |bits: i64| bits ^ ((bits >> 63) & i64::MAX);
+    let mut keys: Vec<i64> = (values.iter())
+        .map(|value| ordered(value.to_bits() as i64))
+        .collect();
+    let (_, key, _) = keys.select_nth_unstable(rank(values.len(), share));
+    f64::from_bits(ordered(*key) as u64)
 }
 
 /// The rank of [`percentile`] among so many values; 0 of none.
