@@ -4,6 +4,7 @@ use std::fmt::Debug;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::ReadError;
 
@@ -21,14 +22,25 @@ pub trait Bytes: Debug + Send + Sync {
     fn some(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize>;
 }
 
-/// Seek and read are used instead of positioned reads because they behave alike on every system.
-impl Bytes for File {
+/// A file of the file system. Seek and read are used instead of positioned reads because they behave alike on every system; nobody
+/// else may seek between them.
+#[derive(Debug)]
+struct OnDisk(Mutex<File>);
+
+impl OnDisk {
+    fn file(&self) -> MutexGuard<'_, File> {
+        // Who panicked has not left the file in any state that counts.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Bytes for OnDisk {
     fn size(&self) -> io::Result<u64> {
-        Ok(self.metadata()?.len())
+        Ok(self.file().metadata()?.len())
     }
 
     fn some(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
-        let mut file = self;
+        let mut file = self.file();
         file.seek(SeekFrom::Start(offset))?;
         file.read(buffer)
     }
@@ -40,7 +52,7 @@ pub struct Disk;
 
 impl Storage for Disk {
     fn open(&self, path: &Path) -> io::Result<Box<dyn Bytes>> {
-        Ok(Box::new(File::open(path)?))
+        Ok(Box::new(OnDisk(Mutex::new(File::open(path)?))))
     }
 }
 

@@ -4,7 +4,7 @@ use std::io;
 
 use xxhash_rust::xxh3::Xxh3;
 
-use super::ahead::Ahead;
+use super::ahead::{Ahead, Piece};
 use super::{FileResult, Target, hash_text};
 use crate::container::source::Source;
 use crate::container::{Header, Pcm};
@@ -93,20 +93,23 @@ impl PcmReader {
         self.buffer = buffer;
     }
 
-    /// Read and hash the next `count` frames, and have as many more read meanwhile. Also returns the ranges of bytes that could
-    /// not be read.
+    /// Read and hash the next `count` frames, and perhaps have those that follow read meanwhile, by as many. Also returns the ranges
+    /// of bytes that could not be read.
     fn next_frames(&mut self, frame: u64, count: usize) -> (Vec<u8>, Vec<(usize, usize)>) {
         let block = self.width * self.channels;
-        let left = self.frames.saturating_sub(frame + count as u64);
-        let place = (self.position, count * block);
-        let next = (
-            self.position + place.1 as u64,
-            left.min(count as u64) as usize * block,
-        );
+        let place = |n: usize| {
+            let from = frame + (n * count) as u64;
+            let left = self.frames.saturating_sub(from).min(count as u64);
+            let offset = self.position + (n * count * block) as u64;
+            (offset, left as usize * block)
+        };
+        let following = std::array::from_fn(|n| place(n + 1));
         let memory = std::mem::take(&mut self.buffer);
-        let (mut buffer, have) = self.ahead.piece(memory, place, next);
-        let holes = self.take_in(&mut buffer, have, frame);
-        (buffer, holes)
+        let Piece {
+            mut bytes, have, ..
+        } = self.ahead.piece(memory, place(0), following);
+        let holes = self.take_in(&mut bytes, have, frame);
+        (bytes, holes)
     }
 
     /// Hash the next bytes of audio, of which so many could be read; where there was an error they are read again bit by bit.
