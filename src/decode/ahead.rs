@@ -15,8 +15,9 @@ use crate::container::source::Source;
 
 /// Pieces that are read ahead, at most.
 pub(super) const PIECES: usize = 2;
-/// Bytes a second below which storage is slow: half of what disks give, a fifth of what memory does.
-const SLOW: f64 = 1.5e9;
+/// Bytes a second below which storage is slow: twice what a check takes in on two cores, and a tenth of what memory gives, so that
+/// a busy machine does not look like a card.
+const SLOW: f64 = 6e8;
 
 /// Where a piece of a file lies: offset and length in bytes.
 type Place = (u64, usize);
