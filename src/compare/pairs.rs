@@ -806,7 +806,8 @@ pub struct PairMeasures {
     pub cells: PairCells,
     /// Stretches of one talker alone.
     pub segments: Vec<Segment>,
-    /// Median over the phrases of one talker; positive: b later. `None` where too few of them could be measured.
+    /// Median over the phrases of one talker; positive: b later. `None` where too few of them could be measured, and where
+    /// somebody changed places, so that one phrase more or less would say another: then the segments tell.
     pub delay_s: Option<f64>,
     /// Half the distance between the 16th and 84th percentile of those stretches.
     pub spread_s: Option<f64>,
@@ -943,12 +944,11 @@ fn measure_pair(
     let talks: Vec<bool> = (words.iter().enumerate())
         .map(|(talker, &words)| talks(talker, words, &segments, speech.grid))
         .collect();
-    let counted = counted(&segments, &owners, &talks);
-    let (lengths, delays) = if stands_for_the_rest(&counted, &segments) {
-        phrase_delays(&counted, speech)
-    } else {
-        Default::default()
-    };
+    let Standing {
+        counted,
+        delays,
+        delay_s,
+    } = standing(&segments, candidates(&segments, &owners, &talks), speech);
     let anybody = |frame: usize| speech.any.get(frame).is_some_and(|&s| s);
     let all = log_odds(&cells, speech, &anybody);
     let leaning = |talker: Option<usize>| -> f64 {
@@ -998,7 +998,7 @@ fn measure_pair(
     PairMeasures {
         a,
         b,
-        delay_s: middle(&delays, &lengths),
+        delay_s,
         spread_s: quantile(&delays, 0.84)
             .zip(quantile(&delays, 0.16))
             .map(|(high, low)| (high - low) / 2.0),
@@ -1053,10 +1053,52 @@ fn kind(segments: &[Segment]) -> Option<DelayKind> {
     }
 }
 
-/// The segments that stand for a pair: those of one talker, for between the delays of two places lies none. Where one of the
-/// tracks is worn it is a wearer with words enough, for a cough or a call only says where they were for a moment; else, and of
-/// two wearers, the talker with the most measured time.
-fn counted<'a>(segments: &'a [Segment], owners: &[usize], talks: &[bool]) -> Vec<&'a Segment> {
+/// What stands for a pair.
+#[derive(Default)]
+struct Standing<'a> {
+    /// The measured segments of one talker, for between the delays of two places lies none.
+    counted: Vec<&'a Segment>,
+    /// Delay of each of that talker's phrases.
+    delays: Vec<f64>,
+    /// The one delay they have, if they have one.
+    delay_s: Option<f64>,
+}
+
+/// Of the talkers who may stand for a pair one whose delay is settled, and of those the one with the most measured time.
+fn standing<'a>(
+    segments: &[Segment],
+    talkers: Vec<Vec<&'a Segment>>,
+    speech: &SpeechMap,
+) -> Standing<'a> {
+    let of = |counted: Vec<&'a Segment>| {
+        let delays = if stands_for_the_rest(&counted, segments) {
+            phrase_delays(&counted, speech)
+        } else {
+            Vec::new()
+        };
+        let delay_s = settled(&delays);
+        Standing {
+            counted,
+            delays,
+            delay_s,
+        }
+    };
+    let rank = |s: &Standing<'_>| (s.delay_s.is_some(), weight(&s.counted));
+    let all = talkers.into_iter().map(of);
+    all.max_by(|x, y| {
+        let (x, y) = (rank(x), rank(y));
+        x.0.cmp(&y.0).then(x.1.total_cmp(&y.1))
+    })
+    .unwrap_or_default()
+}
+
+/// The measured segments of every talker who may stand for a pair. Where one of the tracks is worn that is a wearer with words
+/// enough, for a cough or a call only says where they were for a moment; else everybody.
+fn candidates<'a>(
+    segments: &'a [Segment],
+    owners: &[usize],
+    talks: &[bool],
+) -> Vec<Vec<&'a Segment>> {
     let of = |talker: Option<usize>| -> Vec<&'a Segment> {
         let measured = segments.iter().filter(|s| s.delay_s.is_some());
         measured.filter(|s| s.talker == talker).collect()
@@ -1071,9 +1113,7 @@ fn counted<'a>(segments: &'a [Segment], owners: &[usize], talks: &[bool]) -> Vec
         let speaking = owners.iter().copied().filter(|&t| talks[t]);
         speaking.map(Some).collect()
     };
-    let all = talkers.into_iter().map(of).filter(clear);
-    all.max_by(|x, y| weight(x).total_cmp(&weight(y)))
-        .unwrap_or_default()
+    talkers.into_iter().map(of).filter(clear).collect()
 }
 
 /// Whether enough of what a talker says alone could be measured.
@@ -1096,9 +1136,9 @@ fn weight(segments: &[&Segment]) -> f64 {
     segments.iter().map(|s| s.cells as f64 * s.coherence).sum()
 }
 
-/// Length and delay of each phrase: a phrase is measured in several segments, cut where it gets long or somebody else talks into
-/// it, and counts with its whole length.
-fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> (Vec<f64>, Vec<f64>) {
+/// Delay of each phrase but the short ones: a phrase is measured in several segments, cut where it gets long or somebody else
+/// talks into it, and counts with its whole length.
+fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> Vec<f64> {
     // Frames of the talker's stretch that a segment lies in.
     let phrase = |segment: &Segment| {
         let talker = segment.talker?;
@@ -1124,7 +1164,8 @@ fn phrase_delays(segments: &[&Segment], speech: &SpeechMap) -> (Vec<f64>, Vec<f6
         .collect();
     let lengths: Vec<f64> = phrases.iter().map(|p| p.0).collect();
     let least = quantile(&lengths, 0.5).map_or(0.0, |usual| SHORT_SHARE * usual);
-    phrases.into_iter().filter(|p| p.0 >= least).unzip()
+    let long = phrases.into_iter().filter(|p| p.0 >= least);
+    long.map(|p| p.1).collect()
 }
 
 /// Delay of a phrase from those of its parts: their median, or, where one of them is a reflection, that of those which weigh more.
@@ -1139,20 +1180,24 @@ fn one_delay(parts: &[&Segment]) -> Option<f64> {
     Some(weighted_median(&delays, &weights))
 }
 
-/// Median; where the two in the middle lie further apart than somebody walks from one phrase to the next, the longer of them.
-fn middle(delays: &[f64], lengths: &[f64]) -> Option<f64> {
-    let mut order: Vec<usize> = (0..delays.len()).collect();
-    order.sort_by(|&i, &j| delays[i].total_cmp(&delays[j]));
-    let last = order.len().checked_sub(1)?;
-    let (below, above) = (order[last / 2], order[last.div_ceil(2)]);
-    if delays[above] - delays[below] <= STEP_S {
-        Some((delays[below] + delays[above]) / 2.0)
-    } else if lengths[below] > lengths[above] {
-        Some(delays[below])
+/// Median of the phrases, where one more or one less would move it by no more than [`SETTLED_S`]; else nobody's delay.
+fn settled(delays: &[f64]) -> Option<f64> {
+    let mut sorted = delays.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let last = sorted.len().checked_sub(1)?;
+    let (below, above) = (last / 2, last.div_ceil(2));
+    let beside = if below == above {
+        (below.saturating_sub(1), last.min(above + 1))
     } else {
-        Some(delays[above])
-    }
+        (below, above)
+    };
+    let middle = (sorted[below] + sorted[above]) / 2.0;
+    let apart = |other: usize| (sorted[other] - sorted[below]).abs() <= SETTLED_S;
+    (apart(beside.0) && apart(beside.1)).then_some(middle)
 }
+
+/// What the delays of the phrases in the middle may differ by for one to stand for all, s: 17 cm of way, the width of a head.
+const SETTLED_S: f64 = 0.0005;
 
 /// Delay that two thirds of a metre of way make, s.
 const STEP_S: f64 = 0.002;
@@ -1526,11 +1571,17 @@ mod tests {
     }
 
     #[test]
-    fn of_two_phrases_apart_the_longer_counts() {
-        assert_eq!(middle(&[], &[]), None);
-        assert_eq!(middle(&[0.004, -0.004], &[2.0, 3.0]), Some(-0.004));
-        assert_eq!(middle(&[0.001, 0.002], &[1.0, 9.0]), Some(0.0015));
-        assert_eq!(middle(&[0.001, 0.009, 0.002], &[1.0; 3]), Some(0.002));
+    fn of_phrases_apart_none_is_the_delay_of_all() {
+        let is = |delays: &[f64], middle: f64| {
+            assert!((settled(delays).unwrap() - middle).abs() < 1e-12);
+        };
+        assert_eq!(settled(&[]), None);
+        is(&[0.004], 0.004);
+        assert_eq!(settled(&[0.004, -0.004]), None, "two places");
+        is(&[0.0014, 0.001], 0.0012);
+        assert_eq!(settled(&[0.001, 0.009, 0.0011]), None, "which two?");
+        is(&[0.001, 0.009, 0.0011, 0.0012], 0.00115);
+        is(&[0.003, 0.001, 0.009, 0.003, 0.0032], 0.003);
     }
 
     const PHRASE: Segment = Segment {
@@ -1546,6 +1597,24 @@ mod tests {
         cells: 4,
     };
 
+    /// Three talkers whose phrases are never cut.
+    fn three_talkers() -> SpeechMap {
+        let grid = Grid {
+            rate: 48_000,
+            hop: 960,
+            frames: 2000,
+            samples: 2000 * 960,
+        };
+        SpeechMap {
+            grid,
+            talkers: Vec::new(),
+            any: vec![true; grid.frames],
+            by_talker: vec![vec![true; grid.frames]; 3],
+            stretches: Vec::new(),
+            efforts: Vec::new(),
+        }
+    }
+
     #[test]
     fn a_pair_stands_for_one_talker_who_speaks() {
         let phrase = |talker: usize, start_s: f64, cells: usize| Segment {
@@ -1558,13 +1627,21 @@ mod tests {
         };
         let all = [phrase(0, 1.0, 2), phrase(1, 3.0, 9), phrase(2, 8.0, 12)];
         let who = |owners: &[usize], talks: &[bool]| -> Vec<Option<usize>> {
-            let counted = counted(&all, owners, talks);
-            counted.iter().map(|s| s.talker).collect()
+            let standing = standing(&all, candidates(&all, owners, talks), &three_talkers());
+            standing.counted.iter().map(|s| s.talker).collect()
         };
         assert_eq!(who(&[0], &[true; 3]), [Some(0)]);
         assert_eq!(who(&[0], &[false, true, true]), [], "a cough");
         assert_eq!(who(&[0, 1], &[true; 3]), [Some(1)], "of two wearers");
         assert_eq!(who(&[], &[true; 3]), [Some(2)], "boom and plant");
+        let moved = Segment {
+            delay_s: Some(0.004),
+            ..phrase(1, 20.0, 9)
+        };
+        let all_and_moved = [&all[..], &[moved]].concat();
+        let of_wearers = candidates(&all_and_moved, &[0, 1], &[true; 3]);
+        let who_sits = standing(&all_and_moved, of_wearers, &three_talkers());
+        assert_eq!(who_sits.counted, [&all[0]], "who moved stands for nothing");
         let mut rest = phrase(2, 20.0, 9);
         rest.delay_s = None;
         let stands = |segments: &[Segment]| stands_for_the_rest(&[&all[2]], segments);

@@ -279,7 +279,8 @@ pub struct Pair {
     pub a: usize,
     /// Track index, larger than `a`.
     pub b: usize,
-    /// Positive: b later than a. Median over the segments that allow a measurement.
+    /// Positive: b later than a. Median over the segments that allow a measurement; null where somebody changed places, so that
+    /// no one delay stands for them all.
     pub delay_ms: Option<f64>,
     /// Spread of the segments' delays: half the distance between the 16th and 84th percentile.
     pub delay_spread_ms: Option<f64>,
@@ -301,6 +302,16 @@ pub struct Pair {
     pub delay_kind: Option<DelayKind>,
     /// Shift of b that lines it up with a, where the delay is constant.
     pub nudge_samples: Option<i64>,
+}
+
+impl Pair {
+    /// From which to which delay the segments of a moving pair go, ms; `None` where it stands still or nothing is known.
+    pub fn moves_ms(&self) -> Option<(f64, f64)> {
+        let delays = self.segments.iter().filter_map(|s| s.delay_ms);
+        let moving = self.delay_kind == Some(DelayKind::Moving);
+        let low = delays.clone().reduce(f64::min).filter(|_| moving)?;
+        Some((low, delays.fold(low, f64::max)))
+    }
 }
 
 /// Where a delay comes from.

@@ -15,7 +15,8 @@ pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
             let roles = [take.tracks[p.a].role, take.tracks[p.b].role];
             let always = roles.contains(&Role::Lav)
                 && (roles.contains(&Role::Boom) || roles.contains(&Role::Plant));
-            always || p.delay_s.is_some()
+            // A pair that somebody walks through has a spread without one delay.
+            always || p.spread_s.is_some()
         })
         .map(|p| pair(p, take))
         .collect()

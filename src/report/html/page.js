@@ -438,6 +438,10 @@ function pairFigure(data, pair) {
   const take = data.take, name = (i) => clip((take.tracks.find((t) => t.index === i) || {}).name || "track " + i, 40);
   const said = [];
   if (pair.delay_ms !== null) said.push(`${name(pair.b)} is ${Math.abs(pair.delay_ms).toFixed(2)} ms ${pair.delay_ms >= 0 ? "later" : "earlier"} than ${name(pair.a)}${pair.delay_kind ? ", " + pair.delay_kind : ""}`);
+  else if (pair.delay_kind === "moving") {
+    const delays = pair.segments.map((s) => s.delay_ms).filter((ms) => ms !== null);
+    said.push(`${name(pair.b)} moves, ${signed(Math.min(...delays), 2)} to ${signed(Math.max(...delays), 2)} ms from ${name(pair.a)}`);
+  }
   if (pair.level_difference_db !== null) said.push(`${signed(pair.level_difference_db, 1)} dB`);
   said.push({ same: "same polarity", inverted: "polarity reversed", unclear: "polarity unclear" }[pair.polarity]);
   if (pair.nudge_samples) said.push(`lines up with a nudge of ${signed(pair.nudge_samples, 0)} samples`);

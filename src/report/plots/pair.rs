@@ -126,6 +126,9 @@ impl PairScene<'_> {
             };
             let order = if ms >= 0.0 { "later" } else { "earlier" };
             said.push(format!("{b} is {:.2} ms {order} than {a}{kind}", ms.abs()));
+        } else if let Some((low, high)) = p.moves_ms() {
+            let moves = format!("{low:+.2} to {high:+.2} ms").replace('-', "−");
+            said.push(format!("{b} moves, {moves} from {a}"));
         }
         if let Some(db) = p.level_difference_db {
             said.push(format!("{db:+.1} dB").replace('-', "−"));
