@@ -309,7 +309,10 @@ fn is_hit(burst: &Burst, asked: Asked, set: &dyn Fn(&Param) -> f64) -> bool {
     if white >= CRISP_DB && rise >= CUT_RISE_DB && !with_others {
         return true;
     }
-    if white >= SPARK_DB && rise.min(burst.fall_db) >= SPARK_EDGES_DB {
+    if white >= SPARK_DB
+        && rise.min(burst.fall_db) >= SPARK_EDGES_DB
+        && burst.heard_db < SPARK_HEARD_DB
+    {
         return true;
     }
     if burst.heard_db >= set(&HEARD_DB) && (with_others || rise < CRISP_RISE_DB) {
@@ -328,10 +331,11 @@ const CRISP_RELIEF_DB: f64 = 3.0;
 const CUT_RISE_DB: f64 = 40.0;
 
 /// A click of a link comes up and stops by so much within 2 ms each, and is so white: whatever sounds rings longer or is darker,
-/// so that it does not matter what the others hear meanwhile. Consonants and claps reach 22 dB, cloth that sticks and slips 40 at
-/// -5 dB.
+/// so that a word may be heard meanwhile, though nothing louder. Consonants and claps have 22 dB, cloth that sticks and slips 40
+/// at -5 dB.
 const SPARK_EDGES_DB: f64 = 25.0;
 const SPARK_DB: f64 = -4.5;
+const SPARK_HEARD_DB: f64 = 22.0;
 
 /// More excess for a microphone that nobody wears, dB.
 fn unworn(worn: bool) -> f64 {
