@@ -236,6 +236,8 @@ const ONE_HEIGHT_DB: f64 = 0.05;
 /// corners are so many and so much more frequent among them: a limiter holds heights, but leaves shapes alone.
 const LEAST_CROWD: usize = 6;
 const CROWD_RATIO: f64 = 4.0;
+/// Of a crowd so dense nine tops in ten were cut: there one top alone is told.
+const DENSE_RATIO: f64 = 10.0;
 const CORNERS_IN_A_CROWD: usize = 4;
 const CORNER_RATIO_OF_A_CROWD: f64 = 2.5;
 
@@ -380,9 +382,10 @@ fn joined(marked: &[Marked], rate: u32) -> impl Iterator<Item = (&[Marked], u64,
         })
 }
 
-/// What a burst weighs: all its tops together, and nothing where too few of them merely reach the ceiling.
+/// What a burst weighs: all its tops together, and nothing where too few of them merely reach the ceiling and none is proven.
 fn weight(burst: &[Marked], longest: u32) -> f64 {
-    if longest == 0 && burst.len() < LEAST_WITHOUT_A_STRAIGHT_PIECE {
+    let proven = longest > 0 || burst.iter().any(|m| m.weight >= PROVEN);
+    if !proven && burst.len() < LEAST_WITHOUT_A_STRAIGHT_PIECE {
         0.0
     } else {
         burst.iter().map(|m| m.weight).sum()
@@ -420,16 +423,21 @@ impl Shape {
         }
     }
 
-    /// Whether the loudest tops stand at one height, and corners among them: a hard ceiling.
-    fn stands_at_one_height(&self) -> bool {
+    /// How many of the loudest tops stand at one height, and how many times what those below let expect.
+    fn at_one_height(&self) -> (usize, f64) {
         let crowd = self.within(-ONE_HEIGHT_DB, 0.0);
         let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
+        (crowd, crowd as f64 / ((next + 1) as f64 / 6.0))
+    }
+
+    /// Whether the loudest tops stand at one height, and corners among them: a hard ceiling.
+    fn stands_at_one_height(&self) -> bool {
+        let (crowd, ratio) = self.at_one_height();
         let (at, below) = self.tops.split_at(crowd);
         let corners = self.plain.among(at);
-        let expected = (next + 1) as f64 / 6.0;
         let share_below = (self.plain.among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
         crowd >= LEAST_CROWD
-            && crowd as f64 >= CROWD_RATIO * expected
+            && ratio >= CROWD_RATIO
             && corners >= CORNERS_IN_A_CROWD
             && corners as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64
     }
@@ -452,6 +460,7 @@ impl Shape {
         let sharp = self.is_sharp(view);
         let sloped = self.sloped.filter(|s| s.prove(view));
         let held = self.stands_at_one_height();
+        let dense = self.at_one_height().1 >= DENSE_RATIO;
         let soft = self.widening >= get(&MIN_WIDENING)
             && self.errors >= 8.0
             && self.wide as f64 >= get(&MIN_TOPS)
@@ -480,8 +489,8 @@ impl Shape {
             .tops
             .iter()
             .filter_map(|(t, db)| {
-                let crowds = ((crowded || soft) && *db >= ceiling - reach)
-                    || (held && *db >= -ONE_HEIGHT_DB);
+                let at_the_height = held && *db >= -ONE_HEIGHT_DB;
+                let crowds = ((crowded || soft) && *db >= ceiling - reach) || at_the_height;
                 let mut weight = match (corner(t, *db), *db < lowest) {
                     (true, false) => odds(t.knee),
                     (true, true) => odds(t.knee) - LONE_SLOPE_ODDS,
@@ -490,7 +499,8 @@ impl Shape {
                 if crowds {
                     weight = weight.max(CROWDS);
                 }
-                if is_long(t, self.long) && *db >= -LONG_BELOW_DB {
+                let long = is_long(t, self.long) && *db >= -LONG_BELOW_DB;
+                if long || at_the_height && dense {
                     weight = weight.max(PROVEN);
                 }
                 let marked = if t.knee > CORNER {
@@ -691,6 +701,11 @@ mod tests {
         assert_eq!(weight(&[near(), near()], 0), 0.0);
         assert_eq!(weight(&[near(), near(), near()], 0), 3.0 * CROWDS);
         assert_eq!(weight(&[cut], 7), CROWDS);
+        let of_a_dense_crowd = Marked {
+            weight: PROVEN,
+            ..near()
+        };
+        assert_eq!(weight(&[of_a_dense_crowd], 0), PROVEN);
     }
 
     /// A voice: levels spread over 6 dB, one in fourteen tops with a chance corner at every level.
