@@ -19,6 +19,7 @@ pub mod tiles;
 pub mod tops;
 pub mod transients;
 pub mod true_peak;
+pub mod wraps;
 
 use pulp::Simd;
 
@@ -95,6 +96,8 @@ pub struct TrackMeasures {
     pub levels: Levels,
     /// Equal samples on wave tops, by value.
     pub rails: Rails,
+    /// Stretches that overflowed and came in at the other end of the range.
+    pub wraps: Vec<rails::Run>,
     /// Shapes of the loudest wave tops.
     pub tops: Tops,
     /// Reconstructed peak.
@@ -172,6 +175,7 @@ pub struct PlainMeters {
     levels: levels::LevelsMeter,
     rails: rails::RailsMeter,
     tops: tops::TopsMeter,
+    wraps: wraps::WrapsMeter,
     true_peak: true_peak::TruePeakMeter,
 }
 
@@ -197,6 +201,7 @@ impl PlainMeters {
         self.lines.push(chunk.x, &self.copy);
         self.levels.push(chunk.x, &self.tiles);
         self.rails.push(chunk.x, chunk.codes, &self.tiles);
+        self.wraps.push(chunk.x, &self.tiles);
         self.tops.push(chunk.x);
         self.true_peak.push(chunk.x);
     }
@@ -239,6 +244,7 @@ impl TrackMeter {
                 copy: Vec::new(),
                 levels: levels::LevelsMeter::new(rate),
                 rails: rails::RailsMeter::new(signal),
+                wraps: wraps::WrapsMeter::new(signal),
                 tops: tops::TopsMeter::new(rate),
                 true_peak: true_peak::TruePeakMeter::new(rate),
             },
@@ -299,6 +305,7 @@ impl TrackMeter {
             ltc: filtered.ltc.finish(),
             levels: plain.levels.finish(),
             rails: plain.rails.finish(),
+            wraps: plain.wraps.finish(),
             tops: plain.tops.finish(),
             true_peak: plain.true_peak.finish(),
             loudness: filtered.loudness.finish(),

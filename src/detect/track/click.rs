@@ -150,6 +150,7 @@ fn clicks(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Click> {
     let longer = hits.iter().map(|h| h.span).filter(|s| s.length() > brief);
     shadows.extend(longer);
     let near = (0.012 * f64::from(rate)) as u64;
+    shadows.extend(super::clipping::overflows(view, position, near));
     let joints: Vec<Transient> = measures
         .transients
         .iter()

@@ -169,7 +169,12 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
     let rate = view.grid.rate;
     let gaps = all.gaps(t);
     let errors = error_bursts(all, t, &gaps, rate);
-    let gone = dropout::shadow(&gaps, rate);
+    let mut gone = dropout::shadow(&gaps, rate);
+    gone.extend(super::clipping::overflows(
+        view,
+        all.tracks[t],
+        BRIEF_MS * u64::from(rate) / 1000,
+    ));
     let set = |p: &Param| view.settings.get(p);
     let mut hits: Vec<Hit> = errors
         .iter()

@@ -54,6 +54,32 @@ fn clipping_is_found_at_full_scale_and_a_little_below() {
     }
 }
 
+/// Integers that overflow come in at the other end: a bang for the ear, and no equal sample.
+#[test]
+fn tops_that_come_in_at_the_other_end_are_clipping() {
+    let mut rendered = dialogue(21);
+    let track = rendered.track("Orrin");
+    peak_at(&mut rendered, track, 2.0);
+    let x = &mut rendered.tracks[track].x;
+    let over: Vec<usize> = (0..x.len()).filter(|&i| x[i].abs() >= 1.0).collect();
+    x.iter_mut()
+        .for_each(|v| *v = (*v + 1.0).rem_euclid(2.0) - 1.0);
+    let take = check(&rendered);
+    let found = alarms(&take, "clipping");
+    assert!(!found.is_empty(), "{}", listing(&take));
+    assert!(found.iter().all(|f| f.evidence["mechanism"] == "overflow"));
+    let bounds = |f: &&takeproof::report::model::Finding| {
+        (
+            f.start_sample.unwrap() as usize,
+            f.end_sample.unwrap() as usize,
+        )
+    };
+    assert_eq!(bounds(&found[0]).0, over[0]);
+    assert_eq!(bounds(&found[found.len() - 1]).1, over[over.len() - 1] + 1);
+    assert_silent(&take, "click");
+    assert_silent(&take, "rf_hit");
+}
+
 #[test]
 fn whole_peaks_near_full_scale_and_float_peaks_above_it_are_not_clipping() {
     let mut rendered = dialogue(22);
