@@ -5,7 +5,8 @@
 //! Decision: tilt of the wearer's voice on this microphone less the tilt of the same frames on a reference (the boom or plant
 //! that hears the wearer best; without one another body microphone). From a time on: the medians of at least half a second of
 //! speech before and after differ by `min_step_db` and the voice never comes back. Whole take: the tilt lies `min_below_db`
-//! under the other body microphones of the take and under -9.5 dB, or, without others, under `max_tilt_db`.
+//! under the other body microphones of the take and under -9.5 dB, or, without others, under `max_tilt_db`. What leaves the
+//! voice up to 3 kHz alone is found from 3.4 to 7.5 kHz, by more.
 //! Must not fire on: a boom off axis (all body microphones rise together), whisper and shout (on both), a radio link with
 //! little bandwidth, other talkers.
 //! Known misses: a whole muffled take without boom, plant or other body microphones; less than a second of the wearer's words.
@@ -58,10 +59,23 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
-/// Tilt of the wearer's voice against a reference, per frame that allows it.
+/// The ranges in which the top end is looked for, Hz: that of consonants, and what lies above a dull voice. The second has less
+/// level and scatters more: it needs so many dB more of a step, and of the distance to other body microphones and its own least.
+const TOP_HZ: [(f64, f64); 2] = [(2400.0, 6500.0), (3400.0, 7500.0)];
+const STEP_MORE_DB: [f64; 2] = [0.0, 3.5];
+const BELOW_MORE_DB: [f64; 2] = [0.0, 2.0];
+const MOST_DB: [f64; 2] = [-9.5, -12.5];
+
+/// Tilts of the wearer's voice against a reference.
 #[derive(Debug)]
 pub(crate) struct Tilts {
     reference: usize,
+    ranges: [Tilt; 2],
+}
+
+/// Tilt in one range, per frame that allows it.
+#[derive(Debug, Default)]
+struct Tilt {
     frames: Vec<usize>,
     db: Vec<f64>,
 }
@@ -72,53 +86,67 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .into_iter()
         .filter_map(|lav| Some((lav, tilts(view, lav)?)))
         .collect();
+    let lavs = all.iter();
+    lavs.filter_map(|&(lav, t)| {
+        (0..TOP_HZ.len()).find_map(|range| judged(view, &all, lav, t, range))
+    })
+    .collect()
+}
+
+/// What the tilt of a body microphone in one range says, beside those of all.
+fn judged(
+    view: &TakeView<'_>,
+    all: &[(usize, &Tilts)],
+    lav: usize,
+    t: &Tilts,
+    range: usize,
+) -> Option<Finding> {
     let least = view.grid.frames_in(0.5);
-    let mut findings = Vec::new();
-    for (lav, t) in &all {
-        if let Some(step) = step(&t.db, least, view.settings.get(&MIN_STEP_DB)) {
-            let start = view.grid.sample(t.frames[step.at]);
-            findings.push(finding(
-                view,
-                *lav,
-                t,
-                start,
-                step.after_db,
-                step.after_db - step.before_db,
-                step.spread_db,
-            ));
-            continue;
-        }
-        if view.track(t.reference).role == Role::Lav || t.db.len() < 2 * least {
-            continue;
-        }
-        let here = median(&t.db);
-        let others: Vec<f64> = all
-            .iter()
-            .filter(|(other, o)| other != lav && o.reference == t.reference && o.db.len() >= least)
-            .map(|(_, o)| median(&o.db))
-            .collect();
-        let usual = if others.is_empty() {
-            None
-        } else {
-            Some(median(&others))
+    let Tilt { frames, db } = &t.ranges[range];
+    let min_step_db = view.settings.get(&MIN_STEP_DB) + STEP_MORE_DB[range];
+    if let Some(step) = step(db, least, min_step_db) {
+        let loss = Loss {
+            start: view.grid.sample(frames[step.at]),
+            tilt_db: step.after_db,
+            change_db: step.after_db - step.before_db,
+            spread_db: step.spread_db,
         };
-        let dull = match usual {
-            Some(usual) => here <= usual - view.settings.get(&MIN_BELOW_DB) && here <= -9.5,
-            None => here <= view.settings.get(&MAX_TILT_DB),
-        };
-        if dull {
-            findings.push(finding(
-                view,
-                *lav,
-                t,
-                0,
-                here,
-                here - usual.unwrap_or(USUAL_DB),
-                2.0,
-            ));
-        }
+        return Some(finding(view, lav, t, range, loss));
     }
-    findings
+    if view.track(t.reference).role == Role::Lav || db.len() < 2 * least {
+        return None;
+    }
+    let here = median(db);
+    let others: Vec<f64> = all
+        .iter()
+        .filter(|(other, o)| *other != lav && o.reference == t.reference)
+        .map(|(_, o)| &o.ranges[range].db)
+        .filter(|db| db.len() >= least)
+        .map(|db| median(db))
+        .collect();
+    let usual = (!others.is_empty()).then(|| median(&others));
+    let dull = match usual {
+        Some(usual) => {
+            let below = view.settings.get(&MIN_BELOW_DB) + BELOW_MORE_DB[range];
+            here <= usual - below && here <= MOST_DB[range]
+        }
+        None => range == 0 && here <= view.settings.get(&MAX_TILT_DB),
+    };
+    let loss = Loss {
+        start: 0,
+        tilt_db: here,
+        change_db: here - usual.unwrap_or(USUAL_DB),
+        spread_db: 2.0,
+    };
+    dull.then(|| finding(view, lav, t, range, loss))
+}
+
+/// What is missing, and from which sample on.
+struct Loss {
+    start: u64,
+    tilt_db: f64,
+    change_db: f64,
+    spread_db: f64,
 }
 
 /// First frame from which a body microphone may have lost its top end within the take: the one after its wearer's last full
@@ -128,12 +156,10 @@ pub(crate) fn from(view: &TakeView<'_>, track: usize) -> Option<usize> {
         return None;
     }
     let t = tilts(view, track)?;
-    let step = step(
-        &t.db,
-        view.grid.frames_in(0.5),
-        view.settings.get(&MIN_STEP_DB),
-    )?;
-    Some(t.frames[step.at.saturating_sub(1)] + 1)
+    let Tilt { frames, db } = &t.ranges[0];
+    let least = view.grid.frames_in(0.5);
+    let step = step(db, least, view.settings.get(&MIN_STEP_DB))?;
+    Some(frames[step.at.saturating_sub(1)] + 1)
 }
 
 /// Where nothing else is known: what a microphone on the chest shows against a boom, dB.
@@ -151,12 +177,15 @@ fn tilts<'a>(view: &'a TakeView<'_>, lav: usize) -> Option<&'a Tilts> {
 
 fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
     let wearer = view.speech.wearer(lav)?;
-    let ranges = [bands_within(390.0, 1050.0), bands_within(2400.0, 6500.0)];
+    let ranges = Ranges {
+        low: bands_within(390.0, 1050.0),
+        top: TOP_HZ.map(|(from, to)| bands_within(from, to)),
+    };
     let bands = |track: usize, frame| Bands::of(&view.tracks[track], frame, &ranges);
     let mine: Vec<(usize, Bands)> = (0..view.grid.frames)
         .filter(|&f| view.speech.alone(Some(wearer), f))
         .map(|f| (f, bands(lav, f)))
-        .filter(|(_, mine)| mine.low > mine.low_floor + 10.0)
+        .filter(|(_, mine)| mine.low.over_floor() > 10.0)
         .collect();
     let enough = view.grid.frames_in(0.5);
     let mut best: Option<(bool, Tilts)> = None;
@@ -164,51 +193,75 @@ fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
         if view.speech.talkers[wearer].tracks.contains(&other) {
             continue;
         }
-        let tilt = |(f, mine): &(usize, Bands)| {
+        let mut tilts: [Tilt; 2] = Default::default();
+        for (f, mine) in &mine {
             let theirs = bands(other, *f);
-            let heard =
-                theirs.low > theirs.low_floor + 10.0 && theirs.high > theirs.high_floor + 6.0;
-            heard.then_some((*f, (mine.high - mine.low) - (theirs.high - theirs.low)))
-        };
-        let (frames, db): (Vec<usize>, Vec<f64>) = mine.iter().filter_map(tilt).unzip();
-        if frames.len() < enough {
+            if theirs.low.over_floor() <= 10.0 {
+                continue;
+            }
+            let heard = |range: &usize| theirs.top[*range].over_floor() > 6.0;
+            for range in (0..TOP_HZ.len()).filter(heard) {
+                let db = mine.tilt(range) - theirs.tilt(range);
+                tilts[range].frames.push(*f);
+                tilts[range].db.push(db);
+            }
+        }
+        let count = tilts[0].frames.len();
+        if count < enough {
             continue;
         }
         let stands = view.track(other).role != Role::Lav;
         let better = best
             .as_ref()
-            .is_none_or(|(s, b)| (stands, frames.len()) > (*s, b.frames.len()));
+            .is_none_or(|(s, b)| (stands, count) > (*s, b.ranges[0].frames.len()));
         if better {
-            best = Some((
-                stands,
-                Tilts {
-                    reference: other,
-                    frames,
-                    db,
-                },
-            ));
+            let ranges = tilts;
+            let reference = other;
+            best = Some((stands, Tilts { reference, ranges }));
         }
     }
     best.map(|(_, t)| t)
 }
 
-/// Levels of the two ranges and their backgrounds in a frame, dBFS.
+/// Bands of the voice's body and of its top end.
+struct Ranges {
+    low: Range<usize>,
+    top: [Range<usize>; 2],
+}
+
+/// Level of a range in a frame and of its background, dBFS.
+#[derive(Clone, Copy)]
+struct Level {
+    here: f64,
+    floor: f64,
+}
+
+impl Level {
+    fn over_floor(self) -> f64 {
+        self.here - self.floor
+    }
+}
+
+/// Levels of the ranges in a frame.
 struct Bands {
-    low: f64,
-    high: f64,
-    low_floor: f64,
-    high_floor: f64,
+    low: Level,
+    top: [Level; 2],
 }
 
 impl Bands {
-    fn of(m: &TrackMeasures, frame: usize, [low, high]: &[Range<usize>; 2]) -> Bands {
-        let level = |power: f64| power_db(power).max(QUIET_DB);
+    fn of(m: &TrackMeasures, frame: usize, ranges: &Ranges) -> Bands {
+        let level = |range: &Range<usize>| Level {
+            here: power_db(m.frames.band_power(frame, range.clone())).max(QUIET_DB),
+            floor: power_db(m.floor.band_power(frame, range.clone())).max(QUIET_DB),
+        };
         Bands {
-            low: level(m.frames.band_power(frame, low.clone())),
-            high: level(m.frames.band_power(frame, high.clone())),
-            low_floor: level(m.floor.band_power(frame, low.clone())),
-            high_floor: level(m.floor.band_power(frame, high.clone())),
+            low: level(&ranges.low),
+            top: ranges.top.each_ref().map(level),
         }
+    }
+
+    fn tilt(&self, range: usize) -> f64 {
+        self.top[range].here - self.low.here
     }
 }
 
@@ -300,38 +353,31 @@ fn step(x: &[f64], least: usize, least_db: f64) -> Option<Step> {
     })
 }
 
-fn finding(
-    view: &TakeView<'_>,
-    lav: usize,
-    t: &Tilts,
-    start: u64,
-    tilt: f64,
-    change: f64,
-    spread: f64,
-) -> Finding {
-    let whole = start == 0;
+fn finding(view: &TakeView<'_>, lav: usize, t: &Tilts, range: usize, loss: Loss) -> Finding {
+    let whole = loss.start == 0;
     let boom_has_it = view.track(t.reference).role != Role::Lav;
-    let sure = change.abs() >= 9.0 && spread < 6.0;
+    let sure = loss.change_db.abs() >= 9.0 && loss.spread_db < 6.0;
     let confidence = match (whole, sure) {
         (false, true) => 0.96,
         (false, false) => 0.88,
         (true, true) => 0.92,
         (true, false) => 0.8,
     };
-    view.finding("muffled", lav, start, view.grid.samples)
+    view.finding("muffled", lav, loss.start, view.grid.samples)
         .severity(if boom_has_it { Severity::Caution } else { Severity::Fault })
         .confidence(confidence)
         .origin(Origin::ThisMic)
-        .number("tilt_against_reference_db", tilt, 1)
-        .number("change_db", change, 1)
-        .number("speech_judged_s", t.db.len() as f64 / view.grid.frames_per_s(), 1)
+        .number("tilt_against_reference_db", loss.tilt_db, 1)
+        .number("change_db", loss.change_db, 1)
+        .number("from_hz", TOP_HZ[range].0, 0)
+        .number("speech_judged_s", t.ranges[range].db.len() as f64 / view.grid.frames_per_s(), 1)
         .fact("reference_track", view.track(t.reference).index)
         .says(
             format!(
                 "{} {} {:.0} dB of its top end against {}.",
                 view.track(lav).label(),
                 if whole { "lacks" } else { "loses" },
-                change.abs(),
+                loss.change_db.abs(),
                 view.track(t.reference).label()
             ),
             "Re-seat the capsule: it has slipped under cloth or is covered; use the boom for these lines.",
