@@ -8,7 +8,8 @@
 //! exceeds that by 17 dB, rises fast, is white and was heard nowhere is a hit. Noise of a fading link is told from cloth by its
 //! even spectrum from 2 to 16 kHz without lows, at less. What fills frames of 20 ms (white bursts, an open receiver, whistles,
 //! pulses of a phone) is read from them (`link`). Blocks of zeros and copies amid garbage are an error burst of a digital link.
-//! What comes suddenly and rings away is a blow on the microphone; what swells with a body below 500 Hz is cloth.
+//! What comes suddenly and rings away is a blow on the microphone; what swells with a body below 500 Hz, or rings between 4 and
+//! 8 kHz, is cloth or hair.
 //! **Must not fire on** slates, claps, doors, steps, keyboards, consonants (the other microphones hear them), rustle (not
 //! white, slow), joints and pops (`click`), the edges of gaps (`dropout`).
 //! **Known misses.** Weak hits under loud words, whistles above 7 kHz; a track without any other microphone beside it.
@@ -220,7 +221,9 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
             .chain(joints.iter().filter(|_| short))
             .any(|s| s.near(&burst.span, 0));
         let mute = super::click::at_mute(view, all.tracks[t], burst.span.start);
-        let touch = dies_away(burst) || has_body(view, all.tracks[t], burst);
+        let touch = dies_away(burst)
+            || has_body(view, all.tracks[t], burst)
+            || rings_high(view, all.tracks[t], burst);
         if clear && !explained && !mute && !touch {
             hits.push(Hit {
                 span: burst.span,
@@ -374,6 +377,30 @@ fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
     frames.harmonicity(frame) < VOICED && level(250.0, 500.0) > level(1000.0, 2000.0) + BODY_DB
 }
 
+/// What touches a capsule rings between 4 and 8 kHz, over the octaves on either side, by so much in sum: hair, jewellery and
+/// cloth that sticks and slips have 9 to 50 dB, what a link adds at most 7. dB.
+const RINGS_DB: f64 = 8.5;
+
+/// Whether a burst has the hump of a touch above the voice.
+fn rings_high(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
+    let frames = &view.tracks[position].frames;
+    let level = |frame, low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
+    let hump = |frame| {
+        let sides = level(frame, 2000.0, 4000.0) + level(frame, 8000.0, 16_000.0);
+        2.0 * level(frame, 4000.0, 8000.0) - sides
+    };
+    fills_a_frame(burst.span, view.grid.rate)
+        && brightest_frame(view, position, burst.span).is_some_and(|f| hump(f) >= RINGS_DB)
+}
+
+/// The frame of a stretch with the highest level from 8 to 16 kHz.
+fn brightest_frame(view: &TakeView<'_>, position: usize, span: Span) -> Option<usize> {
+    let frames = &view.tracks[position].frames;
+    let top = |f: &usize| level_db(frames, *f, 8000.0, 16_000.0);
+    let (first, last) = (view.grid.frame(span.start), view.grid.frame(span.end - 1));
+    (first..=last).max_by(|p, q| top(p).total_cmp(&top(q)))
+}
+
 /// Whether a burst lasts, rises and stands out as the noise of a fading link does.
 fn is_noise(burst: &Burst, worn: bool, set: &dyn Fn(&Param) -> f64) -> bool {
     let relief = if burst.rise_db >= CUT_ON_DB {
@@ -418,19 +445,20 @@ const LOWS_RISE_DB: f64 = 3.0;
 fn is_even(view: &TakeView<'_>, position: usize, span: Span, set: &dyn Fn(&Param) -> f64) -> bool {
     let frames = &view.tracks[position].frames;
     let level = |frame, low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
-    let (first, last) = (view.grid.frame(span.start), view.grid.frame(span.end - 1));
-    let top = |f: &usize| level(*f, 8000.0, 16_000.0);
-    let Some(loudest) = (first..=last).max_by(|p, q| top(p).total_cmp(&top(q))) else {
+    let Some(loudest) = brightest_frame(view, position, span) else {
         return false;
     };
-    let before = first.saturating_sub(view.grid.frames_in(0.12));
+    let before = view
+        .grid
+        .frame(span.start)
+        .saturating_sub(view.grid.frames_in(0.12));
     let floor = &view.tracks[position].floor;
     let floor = power_db(floor.band_power(loudest, bands_within(8000.0, 16_000.0)));
     let low = level(loudest, 63.0, 125.0);
     let bright = level(loudest, 2000.0, 4000.0);
     fills_a_frame(span, view.grid.rate)
         && Tilt::of(frames, loudest).is_even(set(&NOISE_OCTAVE_DB))
-        && top(&loudest) >= floor + NOISE_OVER_FLOOR_DB
+        && level(loudest, 8000.0, 16_000.0) >= floor + NOISE_OVER_FLOOR_DB
         && (bright - low >= NOISE_OVER_LOWS_DB || low - level(before, 63.0, 125.0) < LOWS_RISE_DB)
 }
 

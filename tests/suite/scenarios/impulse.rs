@@ -241,6 +241,18 @@ fn cloth_is_darker_and_slower_than_radio() {
 }
 
 /// Behind the de-emphasis of a receiver the noise of a fading link is as dull as cloth: one cause, one finding.
+/// As sudden and as unheard elsewhere as radio, but it rings between 4 and 8 kHz.
+#[test]
+fn hair_that_rings_at_the_capsule_is_no_radio() {
+    for seed in [62, 63, 64] {
+        let mut rendered = scene(seed).render();
+        let (_, quiet) = times(&rendered, 1);
+        let track = rendered.track("Orrin");
+        rendered.scrape(track, quiet, 0.15, -32.0);
+        assert_silent(&check(&rendered), "rf_hit");
+    }
+}
+
 #[test]
 fn a_link_that_fades_is_radio_and_no_cloth() {
     let mut rendered = scene(47).render();
