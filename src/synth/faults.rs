@@ -111,12 +111,12 @@ impl Rendered {
         }
     }
 
-    /// Hair or jewellery drawn over the capsule: noise that comes suddenly and rings at 5.5 kHz (a resonator of two poles).
+    /// Hair or jewellery drawn over the capsule: noise that comes suddenly and rings at 7 kHz (a resonator of two poles).
     pub fn scrape(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));
         let mut noise = self.random.white(b - a);
-        let turn = 2.0 * std::f64::consts::PI * 5500.0 / f64::from(self.rate);
-        let (radius, mut y) = (0.6f64, [0.0f64; 2]);
+        let turn = 2.0 * std::f64::consts::PI * 7000.0 / f64::from(self.rate);
+        let (radius, mut y) = (0.8f64, [0.0f64; 2]);
         for v in &mut noise {
             let next = f64::from(*v) + 2.0 * radius * turn.cos() * y[0] - radius * radius * y[1];
             y = [next, y[0]];
