@@ -1605,14 +1605,7 @@ mod tests {
             frames: 2000,
             samples: 2000 * 960,
         };
-        SpeechMap {
-            grid,
-            talkers: Vec::new(),
-            any: vec![true; grid.frames],
-            by_talker: vec![vec![true; grid.frames]; 3],
-            stretches: Vec::new(),
-            efforts: Vec::new(),
-        }
+        SpeechMap::of_masks(grid, vec![vec![true; grid.frames]; 3])
     }
 
     #[test]

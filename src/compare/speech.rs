@@ -99,6 +99,20 @@ impl Solos {
 }
 
 impl SpeechMap {
+    /// Of nothing but masks, for tests.
+    #[cfg(test)]
+    pub(crate) fn of_masks(grid: Grid, by_talker: Vec<Vec<bool>>) -> SpeechMap {
+        SpeechMap {
+            grid,
+            talkers: Vec::new(),
+            any: vec![true; grid.frames],
+            solos: Solos::of(&by_talker),
+            by_talker,
+            stretches: Vec::new(),
+            efforts: Vec::new(),
+        }
+    }
+
     /// Who wears a track, as a position in [`SpeechMap::talkers`]; `None` for what is no body microphone.
     pub fn wearer(&self, track: usize) -> Option<usize> {
         self.talkers.iter().position(|t| t.tracks.contains(&track))
