@@ -111,6 +111,18 @@ impl Rendered {
         }
     }
 
+    /// A spark of static on one microphone: it rings at 3.5 kHz for a few milliseconds, too dark for a link.
+    pub fn spark(&mut self, track: usize, at_s: f64, level_dbfs: f64) {
+        let (at, rate) = (self.sample(at_s), f64::from(self.rate));
+        let ring = |n: usize| {
+            let t = n as f64 / rate;
+            (2.0 * std::f64::consts::PI * 3500.0 * t).cos() * (-t / 0.0005).exp()
+        };
+        for (n, v) in self.x(track)[at..].iter_mut().take(240).enumerate() {
+            *v += ring(n) as f32 * gain(level_dbfs);
+        }
+    }
+
     /// Hair or jewellery drawn over the capsule: noise that comes suddenly and rings at 7 kHz (a resonator of two poles).
     pub fn scrape(&mut self, track: usize, at_s: f64, length_s: f64, level_dbfs: f64) {
         let (a, b) = (self.sample(at_s), self.sample(at_s + length_s));

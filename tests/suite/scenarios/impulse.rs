@@ -195,6 +195,20 @@ fn pops_damaged_samples_and_lost_samples_are_clicks() {
     assert_found(&take, "click", track + 1, joint_s, joint_s, 0.002);
 }
 
+/// No wave jumps and no link sounds so dark; but nobody else has heard it, and it came within two milliseconds.
+#[test]
+fn a_spark_on_one_microphone_is_a_click() {
+    for seed in [37, 38, 39] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (_, quiet) = times(&rendered, 0);
+        rendered.spark(track, quiet, -22.0);
+        let take = check(&rendered);
+        assert_found(&take, "click", track + 1, quiet, quiet, 0.01);
+        assert_silent(&take, "rf_hit");
+    }
+}
+
 #[test]
 fn every_microphone_hears_doors_claps_and_keys() {
     for seed in 40..44 {
