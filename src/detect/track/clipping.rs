@@ -142,10 +142,10 @@ fn overflow(view: &TakeView<'_>, position: usize, burst: &[rails::Run]) -> Findi
         .fact("cut_top_count", burst.len())
         .says(
             format!(
-                "{} tops overflowed and come in at the other end of the range, the longest for {longest} samples. It bangs: mind the volume before you listen.",
+                "{} tops overflowed and come in at the other end of the range, the longest for {longest} samples.",
                 burst.len()
             ),
-            DO_NOW,
+            format!("{DO_NOW} It bangs: mind the volume before you listen."),
         )
 }
 
