@@ -7,7 +7,7 @@ use crate::report::model::Role;
 use crate::take::Take;
 use crate::units::rounded;
 
-/// Boom and plant against every body microphone always; other pairs where they are correlated.
+/// Boom and plant against every body microphone always, and whatever may be one of them; other pairs where they are correlated.
 pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
     measured
         .iter()
@@ -16,7 +16,7 @@ pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
             let always = roles.contains(&Role::Lav)
                 && (roles.contains(&Role::Boom) || roles.contains(&Role::Plant));
             // A pair that somebody walks through has a spread without one delay.
-            always || p.spread_s.is_some()
+            always || roles.contains(&Role::Unknown) || p.spread_s.is_some()
         })
         .map(|p| pair(p, take))
         .collect()

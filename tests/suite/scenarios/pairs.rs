@@ -4,8 +4,9 @@ use takeproof::report::model;
 use takeproof::synth::scene::{Fader, Rendered, Scene};
 
 use takeproof::synth::sources;
+use takeproof::synth::wav::Label;
 
-use crate::harness::{assert_found, assert_silent, check, listing};
+use crate::harness::{assert_found, assert_silent, check, check_as, listing};
 
 fn dialogue(seed: u64) -> Rendered {
     Scene::dialogue(&["Hedda", "Orrin", "Wim"], 20.0, seed).render()
@@ -20,6 +21,28 @@ fn polarity_is_told_across_the_slowest_link() {
     assert_silent(&check(&r), "polarity_inverted");
     r.invert(orrin);
     assert_found(&check(&r), "polarity_inverted", orrin + 1, 0.0, 20.0, 0.0);
+}
+
+/// A file that names no track: any of them may be the boom, so every pair is there, measured or not.
+#[test]
+fn tracks_without_names_have_all_their_pairs() {
+    let bare = Label {
+        bare: true,
+        ..Label::default()
+    };
+    let short = Scene::dialogue(&["Hedda", "Orrin"], 2.0, 31).render();
+    let take = check_as(&short, &bare);
+    let unnamed: Vec<usize> = (take.tracks.iter())
+        .filter(|t| t.role == model::Role::Unknown)
+        .map(|t| t.index)
+        .collect();
+    assert!(unnamed.len() > 1);
+    for (k, a) in unnamed.iter().enumerate() {
+        for b in &unnamed[k + 1..] {
+            let pair = |p: &&model::Pair| p.a == *a && p.b == *b;
+            assert_eq!(take.pairs.iter().filter(pair).count(), 1, "{a} {b}");
+        }
+    }
 }
 
 /// A second path may have a low-cut of its own, which turns the phase of the lows and takes some level from them.
