@@ -486,6 +486,9 @@ function pairFigure(data, pair) {
       }
       g.stroke(); g.lineWidth = 1;
       if (end < right - 3) { g.fillStyle = c.peak; const a = ys(20 * Math.log10(1 + small)), b = ys(20 * Math.log10(Math.max(1e-4, 1 - small))); g.fillRect(end, a, right - end, b - a); }
+    } else {
+      g.textAlign = "left"; g.fillStyle = c.soft;
+      g.fillText(pair.delay_kind === "moving" ? "Not predicted: it changes with every move." : "Not predicted: no delay could be measured.", left + 12, y0(2) + P / 2);
     }
   });
   return h("figure", {}, h("figcaption", {}, `${name(pair.a)} and ${name(pair.b)}: ${said.join(" · ")}`), c);

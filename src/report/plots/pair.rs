@@ -277,7 +277,10 @@ impl PairScene<'_> {
         c.line(&[(LEFT, y(0.0)), (RIGHT, y(0.0))], &SOFT, 0.5)?;
         let p = self.pair;
         let (Some(delay), Some(level)) = (p.delay_ms, p.level_difference_db) else {
-            let text = "Not predicted: no delay could be measured.";
+            let text = match p.moves_ms() {
+                Some(_) => "Not predicted: it changes with every move.",
+                None => "Not predicted: no delay could be measured.",
+            };
             return c.text(
                 LEFT + 12.0,
                 Self::y(2) + PANEL / 2.0,
