@@ -1186,14 +1186,12 @@ fn settled(delays: &[f64]) -> Option<f64> {
     sorted.sort_by(f64::total_cmp);
     let last = sorted.len().checked_sub(1)?;
     let (below, above) = (last / 2, last.div_ceil(2));
-    let beside = if below == above {
-        (below.saturating_sub(1), last.min(above + 1))
-    } else {
-        (below, above)
-    };
-    let middle = (sorted[below] + sorted[above]) / 2.0;
-    let apart = |other: usize| (sorted[other] - sorted[below]).abs() <= SETTLED_S;
-    (apart(beside.0) && apart(beside.1)).then_some(middle)
+    // Of an odd number one more or less moves it to a neighbour, of an even one to either of the two in the middle.
+    let step = usize::from(below == above);
+    let (lower, upper) = (below.saturating_sub(step), last.min(above + step));
+    let settled =
+        sorted[below] - sorted[lower] <= SETTLED_S && sorted[upper] - sorted[below] <= SETTLED_S;
+    settled.then_some((sorted[below] + sorted[above]) / 2.0)
 }
 
 /// What the delays of the phrases in the middle may differ by for one to stand for all, s: 17 cm of way, the width of a head.

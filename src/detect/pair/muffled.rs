@@ -52,19 +52,38 @@ pub static DETECTOR: Detector = Detector {
         sounds_like: "A voice through a coat: words without consonants.",
         usual_cause: "The capsule slipped under cloth, was covered by tape or a hand, got wet, or fell down.",
         do_now: "Tell costume and re-seat the capsule; use the boom for these lines.",
-        measured_by: "Tilt of the wearer's voice, 2.5 to 6.3 kHz against 400 Hz to 1 kHz, on this microphone less on the boom.",
+        measured_by: "Tilt of the wearer's voice, 2.5 to 6.3 kHz, or 3.4 to 7.5 kHz, against 400 Hz to 1 kHz, on this microphone less on the boom.",
         not_to_confuse: "A boom that turns away raises all body microphones together. Fewer than a second of words is not judged.",
     },
     params: &[&MIN_STEP_DB, &MIN_BELOW_DB, &MAX_TILT_DB],
     run: Run::Take(run),
 };
 
-/// The ranges in which the top end is looked for, Hz: that of consonants, and what lies above a dull voice. The second has less
-/// level and scatters more: it needs so many dB more of a step, and of the distance to other body microphones and its own least.
-const TOP_HZ: [(f64, f64); 2] = [(2400.0, 6500.0), (3400.0, 7500.0)];
-const STEP_MORE_DB: [f64; 2] = [0.0, 3.5];
-const BELOW_MORE_DB: [f64; 2] = [0.0, 2.0];
-const MOST_DB: [f64; 2] = [-9.5, -12.5];
+/// A range in which the top end is looked for.
+struct Top {
+    hz: (f64, f64),
+    /// How much more it has to fall than `min_step_db`, dB.
+    step_more_db: f64,
+    /// How much more than `min_below_db` it has to lie under other body microphones, dB, and its most tilt there.
+    below_more_db: f64,
+    most_db: f64,
+}
+
+/// That of consonants, and what lies above a dull voice, which has less level and scatters more.
+const TOPS: [Top; 2] = [
+    Top {
+        hz: (2400.0, 6500.0),
+        step_more_db: 0.0,
+        below_more_db: 0.0,
+        most_db: -9.5,
+    },
+    Top {
+        hz: (3400.0, 7500.0),
+        step_more_db: 3.5,
+        below_more_db: 2.0,
+        most_db: -12.5,
+    },
+];
 
 /// Tilts of the wearer's voice against a reference.
 #[derive(Debug)]
@@ -86,11 +105,10 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .into_iter()
         .filter_map(|lav| Some((lav, tilts(view, lav)?)))
         .collect();
-    let lavs = all.iter();
-    lavs.filter_map(|&(lav, t)| {
-        (0..TOP_HZ.len()).find_map(|range| judged(view, &all, lav, t, range))
-    })
-    .collect()
+    let told = |&(lav, t): &(usize, &Tilts)| {
+        (0..TOPS.len()).find_map(|range| judged(view, &all, lav, t, range))
+    };
+    all.iter().filter_map(told).collect()
 }
 
 /// What the tilt of a body microphone in one range says, beside those of all.
@@ -102,8 +120,8 @@ fn judged(
     range: usize,
 ) -> Option<Finding> {
     let least = view.grid.frames_in(0.5);
-    let Tilt { frames, db } = &t.ranges[range];
-    let min_step_db = view.settings.get(&MIN_STEP_DB) + STEP_MORE_DB[range];
+    let (top, Tilt { frames, db }) = (&TOPS[range], &t.ranges[range]);
+    let min_step_db = view.settings.get(&MIN_STEP_DB) + top.step_more_db;
     if let Some(step) = step(db, least, min_step_db) {
         let loss = Loss {
             start: view.grid.sample(frames[step.at]),
@@ -127,8 +145,8 @@ fn judged(
     let usual = (!others.is_empty()).then(|| median(&others));
     let dull = match usual {
         Some(usual) => {
-            let below = view.settings.get(&MIN_BELOW_DB) + BELOW_MORE_DB[range];
-            here <= usual - below && here <= MOST_DB[range]
+            let below = view.settings.get(&MIN_BELOW_DB) + top.below_more_db;
+            here <= usual - below && here <= top.most_db
         }
         None => range == 0 && here <= view.settings.get(&MAX_TILT_DB),
     };
@@ -179,7 +197,7 @@ fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
     let wearer = view.speech.wearer(lav)?;
     let ranges = Ranges {
         low: bands_within(390.0, 1050.0),
-        top: TOP_HZ.map(|(from, to)| bands_within(from, to)),
+        top: TOPS.map(|top| bands_within(top.hz.0, top.hz.1)),
     };
     let bands = |track: usize, frame| Bands::of(&view.tracks[track], frame, &ranges);
     let mine: Vec<(usize, Bands)> = (0..view.grid.frames)
@@ -200,7 +218,7 @@ fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
                 continue;
             }
             let heard = |range: &usize| theirs.top[*range].over_floor() > 6.0;
-            for range in (0..TOP_HZ.len()).filter(heard) {
+            for range in (0..TOPS.len()).filter(heard) {
                 let db = mine.tilt(range) - theirs.tilt(range);
                 tilts[range].frames.push(*f);
                 tilts[range].db.push(db);
@@ -215,9 +233,11 @@ fn tilts_of(view: &TakeView<'_>, lav: usize) -> Option<Tilts> {
             .as_ref()
             .is_none_or(|(s, b)| (stands, count) > (*s, b.ranges[0].frames.len()));
         if better {
-            let ranges = tilts;
-            let reference = other;
-            best = Some((stands, Tilts { reference, ranges }));
+            let best_so_far = Tilts {
+                reference: other,
+                ranges: tilts,
+            };
+            best = Some((stands, best_so_far));
         }
     }
     best.map(|(_, t)| t)
@@ -369,7 +389,7 @@ fn finding(view: &TakeView<'_>, lav: usize, t: &Tilts, range: usize, loss: Loss)
         .origin(Origin::ThisMic)
         .number("tilt_against_reference_db", loss.tilt_db, 1)
         .number("change_db", loss.change_db, 1)
-        .number("from_hz", TOP_HZ[range].0, 0)
+        .number("from_hz", TOPS[range].hz.0, 0)
         .number("speech_judged_s", t.ranges[range].db.len() as f64 / view.grid.frames_per_s(), 1)
         .fact("reference_track", view.track(t.reference).index)
         .says(

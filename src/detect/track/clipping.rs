@@ -20,7 +20,7 @@
 
 use super::impulses::Span;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
-use crate::measure::rails;
+use crate::measure::rails::{self, Rail};
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
 use crate::units;
@@ -51,11 +51,11 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Track(run),
 };
 
-/// Samples cut off, in order of start: what `clipping` and `flat_top` make bursts of.
-pub(super) struct Cut {
-    pub(super) start: u64,
-    pub(super) len: u32,
-    pub(super) rail: usize,
+/// Samples that are not the wave's.
+struct Cut {
+    run: rails::Run,
+    /// Of the proven rails the one they stand on; `None` where they overflowed.
+    rail: Option<usize>,
 }
 
 fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
@@ -67,85 +67,63 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
     let signal = view.take.signal();
     let rails = m.rails.clipped(signal, &m.frames);
     let least = view.settings.get(&MIN_RUN) as u32;
-    let mut cuts: Vec<Cut> = rails
-        .iter()
-        .enumerate()
-        .flat_map(|(rail, r)| {
-            r.runs.iter().filter(|r| r.len >= least).map(move |r| Cut {
-                start: r.start,
-                len: r.len,
-                rail,
-            })
-        })
-        .collect();
-    cuts.sort_by_key(|c| c.start);
+    let on = |(rail, of): (usize, &Rail)| -> Vec<Cut> {
+        let long = of.runs.iter().filter(|run| run.len >= least);
+        let rail = Some(rail);
+        long.map(|&run| Cut { run, rail }).collect()
+    };
+    let mut cuts: Vec<Cut> = rails.iter().enumerate().flat_map(on).collect();
+    cuts.sort_by_key(|c| c.run.start);
+    let overflow = |&run: &rails::Run| Cut { run, rail: None };
+    let overflows: Vec<Cut> = m.wraps.iter().map(overflow).collect();
     let join = units::samples(JOIN_S, view.take.rate);
-    let cut = bursts(&cuts, join).into_iter().map(|burst| {
-        let last = &burst[burst.len() - 1];
-        let (start, end) = (burst[0].start, last.start + u64::from(last.len));
-        let longest = burst.iter().map(|c| c.len).max().unwrap_or(0);
-        let samples: u64 = burst.iter().map(|c| u64::from(c.len)).sum();
-        let rail = &rails[burst[0].rail];
-        let weight = burst
-            .iter()
-            .map(|c| rails[c.rail].weight)
-            .fold(0.0, f64::max);
-        view.finding("clipping", position, start, end)
-            .severity(Severity::Fault)
-            .confidence(0.98 * weight)
-            .origin(if track.role == Role::Mix {
-                Origin::Mix
-            } else {
-                Origin::Recorder
-            })
-            .number("rail_dbfs", units::db(f64::from(rail.value)), 2)
-            .fact("clipped_samples", samples)
-            .fact("longest_run_samples", longest)
-            .fact("cut_top_count", burst.len())
-            .fact("both_sides", rail.both_sides)
-            .says(
-                format!(
-                    "{} tops cut at {:.1} dBFS, the longest for {} samples ({:.2} ms).",
-                    burst.len(),
-                    units::db(f64::from(rail.value)),
-                    longest,
-                    1000.0 * f64::from(longest) / f64::from(view.take.rate)
-                ),
-                DO_NOW,
-            )
-    });
-    let wraps = m
-        .wraps
-        .chunk_by(|a, b| b.start < a.start + u64::from(a.len) + join);
-    cut.chain(wraps.map(|burst| overflow(view, position, burst)))
+    let all = bursts(&cuts, join).chain(bursts(&overflows, join));
+    all.map(|burst| finding(view, position, &rails, burst))
         .collect()
 }
 
 const DO_NOW: &str =
     "Lower the gain of this input; use another microphone for these words, or ask for one more.";
 
-/// Tops that came in at the other end of the range.
-fn overflow(view: &TakeView<'_>, position: usize, burst: &[rails::Run]) -> Finding {
-    let last = burst[burst.len() - 1];
-    let (start, end) = (burst[0].start, last.start + u64::from(last.len));
-    let longest = burst.iter().map(|r| r.len).max().unwrap_or(0);
-    view.finding("clipping", position, start, end)
+/// Tells a burst, of which all stand on rails or all overflowed.
+fn finding(view: &TakeView<'_>, position: usize, rails: &[Rail], burst: &[Cut]) -> Finding {
+    let last = burst[burst.len() - 1].run;
+    let (start, end) = (burst[0].run.start, last.start + u64::from(last.len));
+    let longest = burst.iter().map(|c| c.run.len).max().unwrap_or(0);
+    let tops = burst.len();
+    let finding = view
+        .finding("clipping", position, start, end)
         .severity(Severity::Fault)
-        .confidence(0.98)
         .origin(if view.track(position).role == Role::Mix {
             Origin::Mix
         } else {
             Origin::Recorder
-        })
-        .fact("mechanism", "overflow")
+        });
+    let Some(rail) = burst[0].rail.map(|rail| &rails[rail]) else {
+        return finding
+            .confidence(0.98)
+            .fact("mechanism", "overflow")
+            .fact("longest_run_samples", longest)
+            .fact("cut_top_count", tops)
+            .says(
+                format!("{tops} tops overflowed and come in at the other end of the range, the longest for {longest} samples."),
+                format!("{DO_NOW} It bangs: mind the volume before you listen."),
+            );
+    };
+    let samples: u64 = burst.iter().map(|c| u64::from(c.run.len)).sum();
+    let weights = burst.iter().filter_map(|c| Some(rails[c.rail?].weight));
+    let level_dbfs = units::db(f64::from(rail.value));
+    let ms = 1000.0 * f64::from(longest) / f64::from(view.take.rate);
+    finding
+        .confidence(0.98 * weights.fold(0.0, f64::max))
+        .number("rail_dbfs", level_dbfs, 2)
+        .fact("clipped_samples", samples)
         .fact("longest_run_samples", longest)
-        .fact("cut_top_count", burst.len())
+        .fact("cut_top_count", tops)
+        .fact("both_sides", rail.both_sides)
         .says(
-            format!(
-                "{} tops overflowed and come in at the other end of the range, the longest for {longest} samples.",
-                burst.len()
-            ),
-            format!("{DO_NOW} It bangs: mind the volume before you listen."),
+            format!("{tops} tops cut at {level_dbfs:.1} dBFS, the longest for {longest} samples ({ms:.2} ms)."),
+            DO_NOW,
         )
 }
 
@@ -162,9 +140,8 @@ pub(super) fn overflows(
 }
 
 /// Cuts in groups of which no two are further apart than `join` samples.
-pub(super) fn bursts(cuts: &[Cut], join: u64) -> Vec<&[Cut]> {
-    cuts.chunk_by(|a, b| b.start < a.start + u64::from(a.len) + join)
-        .collect()
+fn bursts(cuts: &[Cut], join: u64) -> impl Iterator<Item = &[Cut]> {
+    cuts.chunk_by(move |a, b| b.run.start < a.run.start + u64::from(a.run.len) + join)
 }
 
 #[cfg(test)]
@@ -174,13 +151,12 @@ mod tests {
     #[test]
     fn bursts_join_below_the_gap() {
         let cut = |start| Cut {
-            start,
-            len: 3,
-            rail: 0,
+            run: rails::Run { start, len: 3 },
+            rail: None,
         };
         let cuts = [cut(0), cut(100), cut(500), cut(20_000)];
         let groups = bursts(&cuts, 12_000);
-        assert_eq!(groups.iter().map(|g| g.len()).collect::<Vec<_>>(), [3, 1]);
-        assert!(bursts(&[], 10).is_empty());
+        assert_eq!(groups.map(|g| g.len()).collect::<Vec<_>>(), [3, 1]);
+        assert!(bursts(&[], 10).next().is_none());
     }
 }

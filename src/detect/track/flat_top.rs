@@ -423,23 +423,20 @@ impl Shape {
         }
     }
 
-    /// How many of the loudest tops stand at one height, and how many times what those below let expect.
-    fn at_one_height(&self) -> (usize, f64) {
+    /// How many times as many of the loudest tops stand at one height as those below let expect; `None` unless they make a hard
+    /// ceiling, corners among them.
+    fn crowd_at_one_height(&self) -> Option<f64> {
         let crowd = self.within(-ONE_HEIGHT_DB, 0.0);
         let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
-        (crowd, crowd as f64 / ((next + 1) as f64 / 6.0))
-    }
-
-    /// Whether the loudest tops stand at one height, and corners among them: a hard ceiling.
-    fn stands_at_one_height(&self) -> bool {
-        let (crowd, ratio) = self.at_one_height();
+        let ratio = crowd as f64 / ((next + 1) as f64 / 6.0);
         let (at, below) = self.tops.split_at(crowd);
         let corners = self.plain.among(at);
         let share_below = (self.plain.among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
-        crowd >= LEAST_CROWD
+        let ceiling = crowd >= LEAST_CROWD
             && ratio >= CROWD_RATIO
             && corners >= CORNERS_IN_A_CROWD
-            && corners as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64
+            && corners as f64 >= CORNER_RATIO_OF_A_CROWD * share_below * crowd as f64;
+        ceiling.then_some(ratio)
     }
 
     /// Corners of any slope prove a fault by themselves.
@@ -459,8 +456,9 @@ impl Shape {
         let get = |param| view.settings.get(param);
         let sharp = self.is_sharp(view);
         let sloped = self.sloped.filter(|s| s.prove(view));
-        let held = self.stands_at_one_height();
-        let dense = self.at_one_height().1 >= DENSE_RATIO;
+        let crowd = self.crowd_at_one_height();
+        let held = crowd.is_some();
+        let dense = crowd.is_some_and(|ratio| ratio >= DENSE_RATIO);
         let soft = self.widening >= get(&MIN_WIDENING)
             && self.errors >= 8.0
             && self.wide as f64 >= get(&MIN_TOPS)
@@ -820,9 +818,9 @@ mod tests {
             tops.extend((0..12).map(|i| top(400_000 + i * 200, 1.2, knee, 0.4)));
             tops
         };
-        assert!(shape(&held(4.5)).unwrap().stands_at_one_height());
-        assert!(!shape(&held(1.0)).unwrap().stands_at_one_height());
-        assert!(!shape(&voice(600)).unwrap().stands_at_one_height());
+        assert!(shape(&held(4.5)).unwrap().crowd_at_one_height().is_some());
+        assert!(shape(&held(1.0)).unwrap().crowd_at_one_height().is_none());
+        assert!(shape(&voice(600)).unwrap().crowd_at_one_height().is_none());
     }
 
     #[test]

@@ -221,10 +221,7 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
             .chain(joints.iter().filter(|_| short))
             .any(|s| s.near(&burst.span, 0));
         let mute = super::click::at_mute(view, all.tracks[t], burst.span.start);
-        let touch = dies_away(burst)
-            || has_body(view, all.tracks[t], burst)
-            || rings_high(view, all.tracks[t], burst);
-        if clear && !explained && !mute && !touch {
+        if clear && !explained && !mute && !is_touch(view, all.tracks[t], burst) {
             hits.push(Hit {
                 span: burst.span,
                 excess_db: burst.excess_db,
@@ -350,6 +347,13 @@ fn unworn(worn: bool) -> f64 {
     if worn { 0.0 } else { 4.0 }
 }
 
+/// Whether something touched the microphone: a blow, cloth with a body, hair that rings.
+fn is_touch(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
+    let frames_tell = fills_a_frame(burst.span, view.grid.rate)
+        && (has_body(view, position, burst) || rings_high(view, position, burst.span));
+    dies_away(burst) || frames_tell
+}
+
 /// A blow on the microphone comes up by so much within 2 ms and rings away, falling by less than this share of it at any time;
 /// what a link adds stops as suddenly as it comes, unless it is noise so white that nothing but a link makes it. dB.
 const BLOW_RISE_DB: f64 = 18.0;
@@ -368,7 +372,7 @@ const BODY_DB: f64 = 1.0;
 
 /// Whether a burst that swells has the body of a touch: bright cloth.
 fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
-    if burst.rise_db >= BLOW_RISE_DB || !fills_a_frame(burst.span, view.grid.rate) {
+    if burst.rise_db >= BLOW_RISE_DB {
         return false;
     }
     let frames = &view.tracks[position].frames;
@@ -381,16 +385,14 @@ fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
 /// cloth that sticks and slips have 9 to 50 dB, what a link adds at most 7. dB.
 const RINGS_DB: f64 = 8.5;
 
-/// Whether a burst has the hump of a touch above the voice.
-fn rings_high(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
+/// Whether a stretch has the hump of a touch above the voice.
+fn rings_high(view: &TakeView<'_>, position: usize, span: Span) -> bool {
     let frames = &view.tracks[position].frames;
-    let level = |frame, low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
-    let hump = |frame| {
-        let sides = level(frame, 2000.0, 4000.0) + level(frame, 8000.0, 16_000.0);
-        2.0 * level(frame, 4000.0, 8000.0) - sides
+    let hump_db = |frame| {
+        let level = |low_hz, high_hz| level_db(frames, frame, low_hz, high_hz);
+        2.0 * level(4000.0, 8000.0) - level(2000.0, 4000.0) - level(8000.0, 16_000.0)
     };
-    fills_a_frame(burst.span, view.grid.rate)
-        && brightest_frame(view, position, burst.span).is_some_and(|f| hump(f) >= RINGS_DB)
+    brightest_frame(view, position, span).is_some_and(|frame| hump_db(frame) >= RINGS_DB)
 }
 
 /// The frame of a stretch with the highest level from 8 to 16 kHz.

@@ -254,7 +254,6 @@ fn cloth_is_darker_and_slower_than_radio() {
     impulses_silent(&take);
 }
 
-/// Behind the de-emphasis of a receiver the noise of a fading link is as dull as cloth: one cause, one finding.
 /// As sudden and as unheard elsewhere as radio, but it rings between 4 and 8 kHz.
 #[test]
 fn hair_that_rings_at_the_capsule_is_no_radio() {
@@ -267,6 +266,7 @@ fn hair_that_rings_at_the_capsule_is_no_radio() {
     }
 }
 
+/// Behind the de-emphasis of a receiver the noise of a fading link is as dull as cloth: one cause, one finding.
 #[test]
 fn a_link_that_fades_is_radio_and_no_cloth() {
     let mut rendered = scene(47).render();
