@@ -12,7 +12,7 @@
 //! *Must not fire on.* Faders that rest 6 to 20 dB down between lines and booms left up: a style. Pauses below 3 s. Mixes that
 //! cannot be explained as a sum of the isolated tracks. A wearer who whispers, whose words the speech map misses.
 //!
-//! *Known misses.* Microphones that are silent themselves; talkers who never speak.
+//! *Known misses.* Microphones that are silent themselves; talkers who say next to nothing.
 //!
 //! *Source.* Fader recovery by least squares; house rule on style in the contract.
 
@@ -75,7 +75,8 @@ const BLIP_S: f64 = 0.55;
 /// Steps in which the gain cannot be told do not close a fader for so long, s.
 const UNKNOWN_S: f64 = 0.6;
 
-/// Own words that show how high a fader is when in use, where it is never seen lower, s.
+/// Own words that show how high a fader is when in use, s. Who is hardly ever found to speak may be taken for somebody else: in a
+/// room that rings the words of one who speaks up are louder on the microphone of one who whispers.
 const LEAST_OWN_S: f64 = 1.5;
 
 /// A stretch, in steps.
@@ -137,6 +138,9 @@ fn opened(view: &TakeView<'_>, mix: &Mix) -> Vec<Open> {
             continue;
         };
         let own = &speaking[i];
+        if !says_enough(own) {
+            continue;
+        }
         // What a limiter takes away while others speak: seen on their own microphones.
         let reduced = |step: usize| -> f64 {
             if plain {
@@ -232,11 +236,13 @@ fn gain_in_use(mix: &Mix, source: usize, own: &[bool]) -> Option<f64> {
     (gains.len() >= 5).then(|| quantile(&gains, 0.9)).flatten()
 }
 
-/// Whether a microphone makes up most of the mix over its wearer's own words; a cough or a rustle is no such word.
+/// Whether a wearer says enough to be told from the others, and for the fader to be seen in use.
+fn says_enough(own: &[bool]) -> bool {
+    own.iter().filter(|&&o| o).count() as f64 >= LEAST_OWN_S * f64::from(HZ)
+}
+
+/// Whether a microphone makes up most of the mix over its wearer's own words.
 fn leads(mix: &Mix, source: usize, own: &[bool]) -> bool {
-    if (own.iter().filter(|&&o| o).count() as f64) < LEAST_OWN_S * f64::from(HZ) {
-        return false;
-    }
     let shares: Vec<f64> = (0..own.len())
         .filter(|&s| own[s])
         .filter_map(|s| mix.steps[s].as_ref())

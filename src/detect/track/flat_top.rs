@@ -137,8 +137,8 @@ const LEAST_ALIKE: usize = 3;
 /// What the corners say, from the loudest top down.
 #[derive(Debug, Clone, Copy)]
 struct Corners {
-    /// Where only corners of one slope count: the high-pass that bends a level piece so, Hz.
-    slope_hz: Option<f64>,
+    /// Where only corners of one slope count: which.
+    slope: Option<Slope>,
     /// Log odds of the best stretch from the loudest down, its number of tops, shares of corners in it and below it.
     log_odds: f64,
     count: usize,
@@ -147,20 +147,16 @@ struct Corners {
 }
 
 impl Corners {
-    fn of(tops: &[(Top, f64)], slope_hz: Option<f64>) -> Corners {
+    fn of(tops: &[(Top, f64)], slope: Option<Slope>) -> Corners {
         let mut corners = Corners {
-            slope_hz,
+            slope,
             log_odds: f64::NEG_INFINITY,
             count: 0,
             share: 0.0,
             share_below: 0.0,
         };
-        let mut sum = if slope_hz.is_some() {
-            -CHOICE_ODDS
-        } else {
-            0.0
-        };
-        for (i, (top, _)) in tops.iter().enumerate() {
+        let mut sum = slope.map_or(0.0, |slope| slope.choice_odds());
+        for (i, top) in tops.iter().enumerate() {
             sum += corners.odds(top);
             if sum > corners.log_odds {
                 (corners.log_odds, corners.count) = (sum, i + 1);
@@ -180,38 +176,40 @@ impl Corners {
 
     /// Corners of the slope that speaks loudest for a fault.
     fn of_one_slope(tops: &[(Top, f64)]) -> Option<Corners> {
-        let slopes: Vec<f64> = tops
-            .iter()
-            .filter(|(t, _)| t.knee > CORNER)
-            .map(|(t, _)| f64::from(t.sag_hz))
-            .collect();
+        let corners: Vec<&(Top, f64)> = tops.iter().filter(|(t, _)| t.knee > CORNER).collect();
         let steps = (STEEPEST_HZ / ALIKE_HZ) as usize;
-        (0..=steps)
-            .map(|k| k as f64 * ALIKE_HZ)
-            .filter_map(|hz| {
-                let like: Vec<f64> = slopes.iter().copied().filter(|&s| alike(s, hz)).collect();
-                (like.len() >= LEAST_ALIKE).then(|| Corners::of(tops, quantile(&like, 0.5)))
-            })
-            .filter(|c| c.count >= LEAST_ALIKE)
-            .max_by(|a, b| a.log_odds.total_cmp(&b.log_odds))
+        let all = (GROWTHS.iter())
+            .flat_map(|&growth| (0..=steps).map(move |k| (k as f64 * ALIKE_HZ, growth)));
+        all.filter_map(|(hz, growth)| {
+            let slope = Slope { hz, growth };
+            let like: Vec<f64> = (corners.iter())
+                .map(|(top, db)| slope.at_the_loudest(top, *db))
+                .filter(|&found| alike(found, hz))
+                .collect();
+            let hz = (like.len() >= LEAST_ALIKE).then(|| quantile(&like, 0.5))??;
+            Some(Corners::of(tops, Some(Slope { hz, growth })))
+        })
+        .filter(|c| c.count >= LEAST_ALIKE)
+        // Of equals the first: a slope that does not grow.
+        .reduce(|best, c| if c.log_odds > best.log_odds { c } else { best })
     }
 
     /// Whether a top is one of these corners.
-    fn holds(&self, top: &Top) -> bool {
-        let slopes = |hz| alike(f64::from(top.sag_hz), hz);
-        top.knee > CORNER && self.slope_hz.is_none_or(slopes)
+    fn holds(&self, (top, db): &(Top, f64)) -> bool {
+        let slopes = |slope: Slope| alike(slope.at_the_loudest(top, *db), slope.hz);
+        top.knee > CORNER && self.slope.is_none_or(slopes)
     }
 
     /// How many of some tops are these corners.
     fn among(&self, tops: &[(Top, f64)]) -> usize {
-        tops.iter().filter(|(t, _)| self.holds(t)).count()
+        tops.iter().filter(|top| self.holds(top)).count()
     }
 
     /// What a top says for an overload, log odds.
-    fn odds(&self, top: &Top) -> f64 {
-        match (self.holds(top), self.slope_hz) {
-            (true, Some(_)) => odds(top.knee) + SLOPE_ODDS,
-            (true, None) => odds(top.knee),
+    fn odds(&self, top: &(Top, f64)) -> f64 {
+        match (self.holds(top), self.slope) {
+            (true, Some(_)) => odds(top.0.knee) + SLOPE_ODDS,
+            (true, None) => odds(top.0.knee),
             (false, _) => odds(0.0),
         }
     }
@@ -220,6 +218,37 @@ impl Corners {
     fn prove(&self, view: &TakeView<'_>) -> bool {
         self.log_odds >= view.settings.get(&MIN_LOG_ODDS)
             && self.share >= view.settings.get(&MIN_RATIO) * self.share_below
+    }
+}
+
+/// How the straight pieces of one stage slope behind its high-pass.
+#[derive(Debug, Clone, Copy)]
+struct Slope {
+    /// At the height of the loudest top, as [`Top::sag_hz`].
+    hz: f64,
+    /// By which share of that it is steeper for a piece that has sunk to half the height. Behind a filter of first order all pieces
+    /// fall at one rate; one of second order remembers longer: what it has let sink most falls fastest.
+    growth: f64,
+}
+
+/// Growths that are tried: of a filter of first order, and about that of one of second order.
+const GROWTHS: [f64; 3] = [0.0, 0.25, 0.5];
+/// What choosing among them costs, log odds.
+const GROWTH_ODDS: f64 = 1.1;
+
+impl Slope {
+    /// What the slope of a top at a level re the loudest, dB, would be at the height of the loudest, Hz.
+    fn at_the_loudest(&self, top: &Top, db: f64) -> f64 {
+        f64::from(top.sag_hz) / (1.0 + self.growth * (units::amplitude(-db) - 1.0))
+    }
+
+    /// What choosing it costs, log odds.
+    fn choice_odds(&self) -> f64 {
+        if self.growth > 0.0 {
+            -CHOICE_ODDS - GROWTH_ODDS
+        } else {
+            -CHOICE_ODDS
+        }
     }
 }
 
@@ -269,11 +298,11 @@ fn long_piece(tops: &[(Top, f64)], rate: u32) -> f64 {
     }
 }
 
-/// Whether a top has a straight piece of so many samples between clear corners.
+/// Whether a top has a straight piece of so many samples between clear corners: level or falling, for no high-pass lets it rise.
 fn is_long(top: &Top, samples: f64) -> bool {
     top.knee > LONG_KNEE
         && f64::from(top.flat.1) >= samples
-        && f64::from(top.sag_hz.abs()) <= STEEPEST_HZ
+        && (-ALIKE_HZ..=STEEPEST_HZ).contains(&f64::from(top.sag_hz))
 }
 
 /// The smaller side of a wave is looked at by itself where its loudest top lies this far below the other side's, as a factor;
@@ -444,7 +473,7 @@ impl Shape {
         let plain = &self.plain;
         let longest = self.tops[..plain.count]
             .iter()
-            .filter(|(t, _)| plain.holds(t))
+            .filter(|top| plain.holds(top))
             .map(|(t, _)| f64::from(t.flat.1))
             .fold(0.0, f64::max);
         let lasts = longest >= FLAT_S * f64::from(view.take.rate) || plain.log_odds >= PLAIN_ODDS;
@@ -469,10 +498,11 @@ impl Shape {
         } else {
             0.1
         };
-        let corner = |t: &Top, db: f64| {
-            t.knee > CORNER && (db >= lowest || sloped.is_some_and(|s| s.holds(t)))
+        let corner = |top: &(Top, f64)| {
+            let (t, db) = top;
+            t.knee > CORNER && (*db >= lowest || sloped.is_some_and(|s| s.holds(top)))
         };
-        let clear = |(t, db): &&(Top, f64)| t.knee > 4.0 && corner(t, *db);
+        let clear = |top: &&(Top, f64)| top.0.knee > 4.0 && corner(top);
         let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
         let ceiling = if sharp || sloped.is_some() {
             levels.get(levels.len() / 2).copied().unwrap_or(0.0)
@@ -486,10 +516,11 @@ impl Shape {
         let mut marked: Vec<Marked> = self
             .tops
             .iter()
-            .filter_map(|(t, db)| {
+            .filter_map(|top| {
+                let (t, db) = top;
                 let at_the_height = held && *db >= -ONE_HEIGHT_DB;
                 let crowds = ((crowded || soft) && *db >= ceiling - reach) || at_the_height;
-                let mut weight = match (corner(t, *db), *db < lowest) {
+                let mut weight = match (corner(top), *db < lowest) {
                     (true, false) => odds(t.knee),
                     (true, true) => odds(t.knee) - LONE_SLOPE_ODDS,
                     (false, _) => 0.0,
@@ -800,7 +831,7 @@ mod tests {
         let alike = shape(&cut(&|i| 150.0 + i as f32)).unwrap();
         let sloped = alike.sloped.unwrap();
         assert!(sloped.log_odds > 10.0, "{sloped:?}");
-        assert!((sloped.slope_hz.unwrap() - 153.0).abs() < 10.0);
+        assert!((sloped.slope.unwrap().hz - 153.0).abs() < 10.0);
         assert!(sloped.share > 4.0 * sloped.share_below);
         let any = shape(&cut(&|i| chance(31 * i + 5))).unwrap();
         assert!(

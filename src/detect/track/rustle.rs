@@ -222,13 +222,14 @@ const EDGE_S: f64 = 0.1;
 const TROUBLE_S: f64 = 8.0;
 
 /// Whether a burst of the high band is a stroke of cloth. `least_db`: how far it has to stand out; `lightest_db`: what is whiter
-/// is radio.
+/// is radio, unless it comes in grains: hair, a zip.
 fn is_stroke(burst: &Burst, least_db: f64, lightest_db: f64, rate: u32) -> bool {
     let sharp = burst.rise_db >= SHARP_RISE_DB;
     let relief = if sharp { SHARP_RELIEF_DB } else { 0.0 };
     burst.excess_db >= least_db - relief
         && burst.heard_db < STROKE_HEARD_DB
-        && (STROKE_DARKEST_DB..lightest_db).contains(&burst.whiteness_db)
+        && burst.whiteness_db >= STROKE_DARKEST_DB
+        && (burst.whiteness_db < lightest_db || rf_hit::is_grainy(burst, rate))
         && burst.span.length() >= units::samples(STROKE_S, rate)
 }
 

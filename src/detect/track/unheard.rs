@@ -17,7 +17,8 @@ const RATIO_SHARE: f64 = 0.75;
 /// Percentile over bands of the excess.
 const BAND_SHARE: f64 = 0.3;
 /// Ratio where the wearer has not spoken, dB, to a boom or plant: a mouth's own microphone, levels set by ear. To another
-/// body microphone, which hears the mouth from a metre and more instead of a hand's breadth; asked where there is no boom.
+/// body microphone, which hears the mouth from a metre and more instead of a hand's breadth; asked where there is no boom. The
+/// gain of somebody who only whispers may be higher by any amount, which third talkers tell: it comes on top.
 const UNKNOWN_RATIO_DB: f64 = 12.0;
 const UNKNOWN_WORN_DB: f64 = 24.0;
 /// Bands in which a ratio has to be known, and from how many on it is as good a guess in the others as any.
@@ -255,11 +256,22 @@ fn largest_ratio_db(
     });
     let own_known = own.len() >= LEAST_BANDS;
     let worn = view.track(other).role == Role::Lav;
+    let third = (0..ratios.len())
+        .filter(|&talker| wearer != Some(talker) && view.speech.wearer(other) != Some(talker))
+        .map(|talker| {
+            ratios[talker]
+                .iter()
+                .flatten()
+                .copied()
+                .collect::<Vec<f64>>()
+        })
+        .filter(|known| known.len() >= LEAST_BANDS)
+        .map(|known| percentile(&known, 0.5));
     // In the bands in which the wearer is not known, what the others say is too little: they stand further away.
     let else_db = if own.len() >= FEW_BANDS {
         percentile(&own, 0.5)
     } else if worn {
-        UNKNOWN_WORN_DB
+        UNKNOWN_WORN_DB + third.fold(0.0, f64::max)
     } else {
         UNKNOWN_RATIO_DB
     };
