@@ -259,17 +259,6 @@ pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
     gathered(&sums, left_rest, right_rest)
 }
 
-/// [`dot_within`] of a few dozen.
-#[inline(always)]
-pub fn dot_few_within(a: &[f32], b: &[f32]) -> f32 {
-    let n = a.len().min(b.len());
-    let (left, left_rest) = a[..n].as_chunks::<{ 2 * LANES }>();
-    let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
-    let mut sums = [0f32; 2 * LANES];
-    add_products(&mut sums, left, right);
-    total(left_rest, right_rest, sums)
-}
-
 /// The sum of lanes, half of them added to the other half at a time.
 #[inline(always)]
 pub fn folded(lanes: [f32; 2 * LANES]) -> f32 {
