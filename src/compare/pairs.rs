@@ -604,7 +604,8 @@ fn peaks(correlation: &[f32], step_s: f64, memory: [&mut Vec<f32>; 2]) -> Vec<f6
     while chosen.len() < CANDIDATES {
         let highest = lanes::peak(heights);
         // Of equal heights the earliest lag.
-        let Some(place) = heights.iter().position(|&h| h == highest && h > 0.0) else {
+        let place = lanes::position(heights, highest);
+        let Some(place) = place.filter(|_| highest > 0.0) else {
             break;
         };
         let lag = place as i64 - reach;

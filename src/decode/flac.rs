@@ -14,7 +14,7 @@ use symphonia::core::errors::Error;
 use symphonia::core::formats::{FormatOptions, FormatReader};
 use symphonia::core::io::{MediaSource, MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::default::codecs::FlacDecoder;
-use xxhash_rust::xxh3::Xxh3;
+use twox_hash::XxHash3_128;
 
 use super::{FileResult, Target, hash_text};
 use crate::container::source::Source;
@@ -233,8 +233,8 @@ impl FlacReader {
         }
         problems.extend(state.problem.take());
         FileResult {
-            hash: hash_text(state.whole.digest128()),
-            audio_hash: hash_text(state.audio.digest128()),
+            hash: hash_text(state.whole.finish_128()),
+            audio_hash: hash_text(state.audio.finish_128()),
             problems,
         }
     }
@@ -270,8 +270,8 @@ struct Hashing {
     source: Source,
     audio_start: u64,
     position: u64,
-    whole: Xxh3,
-    audio: Xxh3,
+    whole: XxHash3_128,
+    audio: XxHash3_128,
     problem: Option<Problem>,
 }
 
@@ -281,8 +281,8 @@ impl Hashing {
             source,
             audio_start,
             position: 0,
-            whole: Xxh3::new(),
-            audio: Xxh3::new(),
+            whole: XxHash3_128::new(),
+            audio: XxHash3_128::new(),
             problem: None,
         }
     }
@@ -312,9 +312,9 @@ impl Hashing {
                 return Err(error);
             }
         };
-        self.whole.update(&buffer[..have]);
+        self.whole.write(&buffer[..have]);
         if self.position >= self.audio_start {
-            self.audio.update(&buffer[..have]);
+            self.audio.write(&buffer[..have]);
         }
         self.position += have as u64;
         Ok(have)

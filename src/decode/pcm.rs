@@ -2,7 +2,7 @@
 
 use std::io;
 
-use xxhash_rust::xxh3::Xxh3;
+use twox_hash::XxHash3_128;
 
 use super::ahead::{Ahead, Piece};
 use super::{FileResult, Target, hash_text};
@@ -32,8 +32,8 @@ pub struct PcmReader {
     frames: u64,
     /// Bytes that have been read and hashed.
     position: u64,
-    whole: Xxh3,
-    audio: Xxh3,
+    whole: XxHash3_128,
+    audio: XxHash3_128,
     buffer: Vec<u8>,
     failures: usize,
     /// First frame after which nothing could be read.
@@ -62,8 +62,8 @@ impl PcmReader {
             data_offset: header.data_offset,
             frames: header.frames,
             position: 0,
-            whole: Xxh3::new(),
-            audio: Xxh3::new(),
+            whole: XxHash3_128::new(),
+            audio: XxHash3_128::new(),
             buffer: Vec::new(),
             failures: 0,
             failed_at: None,
@@ -126,14 +126,14 @@ impl PcmReader {
         let mut holes = Vec::new();
         match have {
             Ok(have) if have == buffer.len() => {
-                self.whole.update(buffer);
-                self.audio.update(buffer);
+                self.whole.write(buffer);
+                self.audio.write(buffer);
                 return holes;
             }
             // The file has become shorter since its header was read.
             Ok(have) => {
-                self.whole.update(&buffer[..have]);
-                self.audio.update(&buffer[..have]);
+                self.whole.write(&buffer[..have]);
+                self.audio.write(&buffer[..have]);
                 buffer[have..].fill(0);
                 self.fail(start + have as u64, "the file ended here while it was read");
                 self.failed_at = Some(frame + have as u64 / block);
@@ -148,8 +148,8 @@ impl PcmReader {
             let piece = &mut buffer[at..end];
             match self.ahead.source().read_at(piece, start + at as u64) {
                 Ok(have) if have == piece.len() => {
-                    self.whole.update(piece);
-                    self.audio.update(piece);
+                    self.whole.write(piece);
+                    self.audio.write(piece);
                     last_good = end;
                 }
                 outcome => {
@@ -187,9 +187,9 @@ impl PcmReader {
             let n = (n as u64).min(border) as usize;
             match self.ahead.source().read_at(&mut piece[..n], self.position) {
                 Ok(have) => {
-                    self.whole.update(&piece[..have]);
+                    self.whole.write(&piece[..have]);
                     if self.position >= self.data_offset && self.position < audio_end {
-                        self.audio.update(&piece[..have]);
+                        self.audio.write(&piece[..have]);
                     }
                     if have < n {
                         self.fail(
@@ -295,8 +295,8 @@ impl PcmReader {
     pub(super) fn finish(mut self) -> FileResult {
         self.skip_to(self.ahead.source().len());
         FileResult {
-            hash: hash_text(self.whole.digest128()),
-            audio_hash: hash_text(self.audio.digest128()),
+            hash: hash_text(self.whole.finish_128()),
+            audio_hash: hash_text(self.audio.finish_128()),
             problems: self.problems,
         }
     }

@@ -18,11 +18,10 @@ impl From<f32> for Power16 {
     /// The nearest; negative numbers and what is no number become 0.
     #[inline]
     fn from(power: f32) -> Power16 {
-        if power.is_nan() || power <= 0.0 {
-            return Power16(0);
-        }
-        let rounded = (power.to_bits() + (1 << (LET_GO - 1))) >> LET_GO;
-        Power16(rounded.saturating_sub(BASE).min(u32::from(u16::MAX)) as u16)
+        let rounded = (power.to_bits().wrapping_add(1 << (LET_GO - 1))) >> LET_GO;
+        let code = rounded.saturating_sub(BASE).min(u32::from(u16::MAX)) as u16;
+        // No branch: many are worked out side by side.
+        Power16(if power > 0.0 { code } else { 0 })
     }
 }
 

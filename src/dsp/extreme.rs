@@ -11,13 +11,12 @@ pub fn slide<T: Copy>(x: &[T], length: usize, pick: impl Fn(T, T) -> T + Copy) -
     }
     let mut forward = x.to_vec();
     let mut backward = x.to_vec();
-    for i in 1..n {
-        if !i.is_multiple_of(length) {
-            forward[i] = pick(forward[i - 1], x[i]);
+    for (forward, backward) in forward.chunks_mut(length).zip(backward.chunks_mut(length)) {
+        for i in 1..forward.len() {
+            forward[i] = pick(forward[i - 1], forward[i]);
         }
-        let j = n - 1 - i;
-        if !(j + 1).is_multiple_of(length) {
-            backward[j] = pick(backward[j + 1], x[j]);
+        for i in (1..backward.len()).rev() {
+            backward[i - 1] = pick(backward[i], backward[i - 1]);
         }
     }
     (0..n)

@@ -189,10 +189,9 @@ impl Back {
     }
 }
 
-/// Bins worked on together: long enough that loops over them become vector instructions.
+/// Bins worked on together: long enough that loops over them become vector instructions. Of shorter ones the parts are picked
+/// from memory one by one.
 const LANES: usize = 64;
-/// The same where nothing is put back as bins: few enough that all of it stays in registers.
-const FEW: usize = 16;
 
 widest! {
     fn shaped<'a, 'b>(out: &'a mut [f32], x: &'b [f32], offset: f32, window: &'b [f32]) {
@@ -221,27 +220,27 @@ widest! {
         re: &'b [f32],
         im: &'b [f32],
     ) {
-        let whole = below.len() / FEW * FEW;
-        let (low, high) = (below.as_chunks::<FEW>().0, above.as_rchunks::<FEW>().1);
-        let (turns_re, turns_im) = (re.as_chunks::<FEW>().0, im.as_chunks::<FEW>().0);
-        let [(real, last_real), (imaginary, last_imaginary)] = bins.map(|b| b.as_chunks_mut::<FEW>());
-        let behind = real.len() * FEW;
+        let whole = below.len() / LANES * LANES;
+        let (low, high) = (below.as_chunks::<LANES>().0, above.as_rchunks::<LANES>().1);
+        let (turns_re, turns_im) = (re.as_chunks::<LANES>().0, im.as_chunks::<LANES>().0);
+        let [(real, last_real), (imaginary, last_imaginary)] = bins.map(|b| b.as_chunks_mut::<LANES>());
+        let behind = real.len() * LANES;
         let mut some_bins = real.iter_mut().zip(imaginary);
         let bins = low.iter().zip(high.iter().rev()).zip(turns_re.iter().zip(turns_im));
-        let low_out = low_powers.as_chunks_mut::<FEW>().0.iter_mut();
-        let high_out = high_powers.as_rchunks_mut::<FEW>().1.iter_mut().rev();
+        let low_out = low_powers.as_chunks_mut::<LANES>().0.iter_mut();
+        let high_out = high_powers.as_rchunks_mut::<LANES>().1.iter_mut().rev();
         for (((low, high), (re, im)), (low_out, high_out)) in bins.zip(low_out.zip(high_out)) {
             // All of it apart from what is read and written, which might be one and the same place for all the compiler knows.
             let ([a, b, c, d], re, im) = (parts(low, high), *re, *im);
-            let [mut x, mut y, mut low, mut mirrored, mut high] = [[0f32; FEW]; 5];
-            for k in 0..FEW {
+            let [mut x, mut y, mut low, mut mirrored, mut high] = [[0f32; LANES]; 5];
+            for k in 0..LANES {
                 let [p, q, z, w] = pair_apart(a[k], b[k], c[k], d[k], re[k], im[k]);
                 (x[k], y[k]) = (p, q);
                 low[k] = p * p + q * q;
                 mirrored[k] = z * z + w * w;
             }
-            for k in 0..FEW {
-                high[k] = mirrored[FEW - 1 - k];
+            for k in 0..LANES {
+                high[k] = mirrored[LANES - 1 - k];
             }
             (*low_out, *high_out) = (low, high);
             if let Some((real, imaginary)) = some_bins.next() {

@@ -75,6 +75,20 @@ widest! {
         }
     }
 
+    /// Where a value stands first.
+    pub fn position<'a>(values: &'a [f32], wanted: f32) -> Option<usize> {
+        for (n, some) in values.chunks(SOME).enumerate() {
+            let mut found = 0;
+            for v in some {
+                found |= u32::from(*v == wanted);
+            }
+            if found != 0 {
+                return Some(n * SOME + some.iter().position(|v| *v == wanted)?);
+            }
+        }
+        None
+    }
+
     /// Of at most 64 inner values one bit for each that is a maximum: over 0, over the value before it, not under the one after.
     fn set_of_maxima<'a>(values: &'a [f32]) -> u64 {
         let count = values.len() - 2;
@@ -100,26 +114,28 @@ widest! {
         }
     }
 
-    fn add_eights<'a, 'b>(lanes: &'a mut [f64; LANES], x: &'b [[f32; LANES]]) {
+    fn add_rows<'a, 'b>(lanes: &'a mut [f64; WIDE], x: &'b [[f32; WIDE]]) {
         let mut sums = *lanes;
         add_up(&mut sums, x);
         *lanes = sums;
     }
 }
 
+/// Values that are looked at before it is asked whether one of them was wanted.
+const SOME: usize = 128;
+
 /// Smallest and largest of 0 and the samples, for work that is compiled for the widest instructions itself. `x` must not hold NaN.
 #[inline(always)]
 pub fn range_within(x: &[f32]) -> (f32, f32) {
-    // Signed whole numbers that order as the samples do.
-    let (mut low, mut high) = (0i32, 0i32);
+    // By their bits, negative samples come before all others as signed whole numbers, and as unsigned ones behind all others, the
+    // lowest last.
+    let (mut highest, mut last) = (0i32, 0u32);
     for v in x {
-        let bits = v.to_bits() as i32;
-        let ordered = bits ^ ((bits >> 31) & 0x7fff_ffff);
-        low = low.min(ordered);
-        high = high.max(ordered);
+        highest = highest.max(v.to_bits() as i32);
+        last = last.max(v.to_bits());
     }
-    let back = |v: i32| f32::from_bits((v ^ ((v >> 31) & 0x7fff_ffff)) as u32);
-    (back(low), back(high))
+    let low = f32::from_bits(last);
+    (low.min(0.0), f32::from_bits(highest as u32))
 }
 
 /// [`peak`] for work that is compiled for the widest instructions itself.
@@ -224,9 +240,9 @@ pub fn moments_within(x: &[f32]) -> (f64, f64) {
 
 /// Add values, lane by lane.
 #[inline(always)]
-pub fn add_up(lanes: &mut [f64; LANES], x: &[[f32; LANES]]) {
+pub fn add_up<const N: usize>(lanes: &mut [f64; N], x: &[[f32; N]]) {
     for part in x {
-        for k in 0..LANES {
+        for k in 0..N {
             lanes[k] += f64::from(part[k]);
         }
     }
@@ -243,15 +259,17 @@ pub fn dot_within(a: &[f32], b: &[f32]) -> f32 {
     gathered(&sums, left_rest, right_rest)
 }
 
-/// [`dot_within`] of a few dozen.
+/// The sum of lanes, half of them added to the other half at a time.
 #[inline(always)]
-pub fn dot_few_within(a: &[f32], b: &[f32]) -> f32 {
-    let n = a.len().min(b.len());
-    let (left, left_rest) = a[..n].as_chunks::<{ 2 * LANES }>();
-    let (right, right_rest) = b[..n].as_chunks::<{ 2 * LANES }>();
-    let mut sums = [0f32; 2 * LANES];
-    add_products(&mut sums, left, right);
-    total(left_rest, right_rest, sums)
+pub fn folded(lanes: [f32; 2 * LANES]) -> f32 {
+    let [mut eight, mut four] = [[0f32; LANES], [0f32; LANES]];
+    for k in 0..LANES {
+        eight[k] = lanes[k] + lanes[k + LANES];
+    }
+    for k in 0..LANES / 2 {
+        four[k] = eight[k] + eight[k + LANES / 2];
+    }
+    (four[0] + four[2]) + (four[1] + four[3])
 }
 
 /// [`dot_within`] of `taps` with as many samples from each of four places `step` apart: they share the taps.
@@ -331,24 +349,24 @@ impl Float for f64 {}
 /// A running sum that does not hang on how the stream is cut into blocks.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Sum {
-    lanes: [f64; LANES],
+    lanes: [f64; WIDE],
     next: usize,
 }
 
 impl Sum {
     /// Add samples.
     pub fn add(&mut self, x: &[f32]) {
-        let (head, rest) = x.split_at(((LANES - self.next) % LANES).min(x.len()));
+        let (head, rest) = x.split_at(((WIDE - self.next) % WIDE).min(x.len()));
         self.add_singly(head);
-        let (eights, tail) = rest.as_chunks::<LANES>();
-        add_eights(&mut self.lanes, eights);
+        let (rows, tail) = rest.as_chunks::<WIDE>();
+        add_rows(&mut self.lanes, rows);
         self.add_singly(tail);
     }
 
     fn add_singly(&mut self, x: &[f32]) {
         for &v in x {
             self.lanes[self.next] += f64::from(v);
-            self.next = (self.next + 1) % LANES;
+            self.next = (self.next + 1) % WIDE;
         }
     }
 
@@ -433,6 +451,20 @@ mod tests {
             assert_eq!(maxima(&x).collect::<Vec<_>>(), single, "{n}");
         }
         assert_eq!(set_bits(1 << 63 | 5).collect::<Vec<_>>(), [0, 2, 63]);
+    }
+
+    #[test]
+    fn a_value_is_found_where_it_stands_first() {
+        for n in [0, 1, 127, 128, 129, 300] {
+            let x: Vec<f32> = (0..n).map(|v| (v / 2) as f32).collect();
+            for wanted in [0.0, 1.0, 63.0, 64.0, 149.0, -1.0] {
+                assert_eq!(
+                    position(&x, wanted),
+                    x.iter().position(|&v| v == wanted),
+                    "{n}"
+                );
+            }
+        }
     }
 
     #[test]

@@ -180,6 +180,12 @@ widest! {
         }
     }
 
+    fn codes_of<'a, 'b>(codes: &'a mut [Power16; BANDS], powers: &'b [f32; BANDS]) {
+        for (code, power) in codes.iter_mut().zip(powers) {
+            *code = Power16::from(*power);
+        }
+    }
+
     /// Largest magnitude, sum, sum of squares.
     fn levels<'a>(x: &'a [f32]) -> (f32, f64, f64) {
         let (sum, energy) = lanes::moments_within(x);
@@ -367,10 +373,12 @@ impl FramesMeter {
             [real, imaginary],
         );
         sums_of_bands(&mut bands, &self.powers, &self.weights, self.scale);
+        let mut codes = [Power16::default(); BANDS];
+        codes_of(&mut codes, &bands);
         let (harmonicity, lag) = self.harmonicity();
         self.out.peak.push(peak);
         self.out.power.push(power as f32);
-        self.out.bands.push(bands.map(Power16::from));
+        self.out.bands.push(codes);
         self.out
             .harmonicity
             .push((harmonicity * HARMONIC).round() as u16);

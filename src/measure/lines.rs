@@ -6,6 +6,8 @@
 //! the pauses of a voice decide. Frequencies are interpolated (parabola on the log spectrum of a Hann window, error below a fiftieth
 //! of a bin).
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pulp::{Simd, WithSimd};
@@ -162,6 +164,11 @@ pub fn third(hz: f64) -> usize {
     ((hz / LOWEST_HZ).max(1.0).log2() * 3.0) as usize
 }
 
+thread_local! {
+    /// Transforms and room for powers by size: all tracks that a thread measures use the same, so that it stays in the cache.
+    static MEMORY: RefCell<BTreeMap<usize, (Forward, Vec<f32>)>> = const { RefCell::new(BTreeMap::new()) };
+}
+
 /// Spectra of one range of one stream.
 struct RangeMeter {
     rate: f64,
@@ -238,10 +245,17 @@ impl RangeMeter {
     }
 
     fn spectrum(&mut self) {
+        MEMORY.with_borrow_mut(|memory| {
+            let (fft, powers) = memory
+                .entry(self.size)
+                .or_insert_with(|| (Forward::new(self.size), vec![0.0; self.size / 2 + 1]));
+            self.spectrum_in(fft, powers);
+        });
+    }
+
+    fn spectrum_in(&mut self, fft: &mut Forward, powers: &mut [f32]) {
         let weights = inverse_power(&self.pending, self.weight_block);
         let (mut sum, mut energy) = (0.0, 0.0);
-        // Memory is asked for anew each time: all tracks then use the same, and it stays in the cache.
-        let mut fft = Forward::new(self.size);
         if !weights.is_empty() {
             let blocks = self.size.div_ceil(self.weight_block);
             let start = quietest(
@@ -258,7 +272,6 @@ impl RangeMeter {
             return self.out.push(&[], &silence);
         }
         let bins = self.bins.clone();
-        let powers = &mut vec![0.0; self.size / 2 + 1];
         fft.powers_of_samples(powers);
         // A sine of mean square P reads P * sum^2 / 2; noise of density S (one-sided) reads S * rate/2 * energy.
         let line = 2.0 / (sum * sum);
@@ -345,39 +358,48 @@ fn surroundings(powers: &[f32], k: usize) -> (&[f32], &[f32]) {
     )
 }
 
-/// How many values do not exceed a limit.
-#[inline(always)]
-fn count_up_to(values: &[f32; AROUND], limit: f32) -> u32 {
-    let mut set = 0u32;
-    for (k, value) in values.iter().enumerate() {
-        set |= u32::from(*value <= limit) << k;
-    }
-    set.count_ones()
+/// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of these do not
+/// exceed what the mean then may be at most.
+struct KeepLikely<'a> {
+    bins: &'a mut Vec<u32>,
+    powers: &'a [f32],
+    first: usize,
+    least: f64,
 }
 
-widest! {
-    /// Of the bins listed (counted from `first`) those that stand `least` over the mean of their surroundings, if half of these do
-    /// not exceed what the mean then may be at most.
-    fn keep_likely<'a, 'b>(bins: &'a mut Vec<u32>, powers: &'b [f32], first: usize, least: f64) {
+impl WithSimd for KeepLikely<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
         // The margin is for the rounding of single precision.
-        let share = (std::f64::consts::LN_2 / least * (1.0 + 1e-5)) as f32;
+        let share = (std::f64::consts::LN_2 / self.least * (1.0 + 1e-5)) as f32;
+        let (one, none) = (simd.splat_f32s(1.0), simd.splat_f32s(0.0));
         let mut kept = 0;
-        for j in 0..bins.len() {
-            let k = first + bins[j] as usize;
-            let limit = powers[k] * share;
-            let (below, above) = surroundings(powers, k);
+        for j in 0..self.bins.len() {
+            let k = self.first + self.bins[j] as usize;
+            let limit = simd.splat_f32s(self.powers[k] * share);
+            let (below, above) = surroundings(self.powers, k);
             let likely = match (below.first_chunk(), above.first_chunk()) {
                 (Some(below), Some(above)) => {
-                    count_up_to(below, limit) + count_up_to(above, limit) > AROUND as u32
+                    let mut count = none;
+                    let sides: [&[f32; AROUND]; 2] = [below, above];
+                    for side in sides {
+                        for here in S::as_simd_f32s(side).0 {
+                            let low = simd.less_than_or_equal_f32s(*here, limit);
+                            count = simd.add_f32s(count, simd.select_f32s(low, one, none));
+                        }
+                    }
+                    simd.reduce_sum_f32s(count) > AROUND as f32
                 }
                 // At the upper end of short spectra.
                 _ => true,
             };
             // Kept only if the next one does not write over it.
-            bins[kept] = bins[j];
+            self.bins[kept] = self.bins[j];
             kept += usize::from(likely);
         }
-        bins.truncate(kept);
+        self.bins.truncate(kept);
     }
 }
 
@@ -413,7 +435,12 @@ fn likely_peaks(powers: &[f32], bins: std::ops::Range<usize>, least: f64) -> Vec
     let mut maxima = Vec::with_capacity(bins.len() / 2 + 1);
     // Pushed one by one, for a collection would ask for each.
     lanes::maxima(around).for_each(|k| maxima.push(k));
-    keep_likely(&mut maxima, powers, bins.start, least);
+    dispatch(KeepLikely {
+        bins: &mut maxima,
+        powers,
+        first: bins.start,
+        least,
+    });
     maxima
 }
 

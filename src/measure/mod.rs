@@ -12,6 +12,7 @@ pub mod lines;
 pub mod loudness;
 pub mod low;
 pub mod ltc;
+pub mod past;
 pub mod rails;
 pub mod runs;
 pub mod speech_level;
@@ -28,6 +29,10 @@ use crate::dsp::biquad::{InStep, in_step};
 use crate::dsp::compact::Code;
 use crate::dsp::decimate::Decimator;
 use crate::report::model::SampleFormat;
+use past::{Past, Reach};
+use runs::RunsMeter;
+use tops::TopsMeter;
+use transients::TransientsMeter;
 
 pub use fine::Fine;
 pub use floor::Floor;
@@ -164,17 +169,18 @@ const PIECE: usize = 4800;
 /// All other meters.
 #[derive(Debug)]
 pub struct PlainMeters {
+    past: Past,
     frames: frames::FramesMeter,
     tiles: Tiles,
-    runs: runs::RunsMeter,
-    transients: transients::TransientsMeter,
+    runs: RunsMeter,
+    transients: TransientsMeter,
     decimator: Decimator,
     copy: Vec<f32>,
     low: low::LowMeter,
     lines: lines::LinesMeter,
     levels: levels::LevelsMeter,
     rails: rails::RailsMeter,
-    tops: tops::TopsMeter,
+    tops: TopsMeter,
     wraps: wraps::WrapsMeter,
     true_peak: true_peak::TruePeakMeter,
 }
@@ -182,19 +188,21 @@ pub struct PlainMeters {
 impl PlainMeters {
     /// Take in the next samples, in pieces that stay in the first-level cache from one meter to the next.
     pub fn push(&mut self, chunk: Chunk<'_>) {
-        for (n, x) in chunk.x.chunks(PIECE).enumerate() {
-            let from = n * PIECE;
-            let codes = chunk.codes.get(from..from + x.len()).unwrap_or_default();
-            let start = chunk.start + from as u64;
-            self.push_piece(Chunk { start, x, codes });
-        }
+        self.frames.push(chunk.x);
+        let mut past = std::mem::take(&mut self.past);
+        past.push(chunk.x, |reach, new| {
+            let start = chunk.start + new.start as u64;
+            let codes = chunk.codes.get(new.clone()).unwrap_or_default();
+            let x = &chunk.x[new];
+            self.push_piece(Chunk { start, x, codes }, reach);
+        });
+        self.past = past;
     }
 
-    fn push_piece(&mut self, chunk: Chunk<'_>) {
+    fn push_piece(&mut self, chunk: Chunk<'_>, reach: Reach<'_>) {
         self.tiles.look(chunk.x);
-        self.frames.push(chunk.x);
-        self.runs.push(chunk.x, &self.tiles);
-        self.transients.push(chunk.x);
+        self.runs.push(reach, &self.tiles);
+        self.transients.push(reach);
         self.copy.clear();
         self.decimator.push(chunk.x, &mut self.copy);
         self.low.push(&self.copy);
@@ -202,7 +210,7 @@ impl PlainMeters {
         self.levels.push(chunk.x, &self.tiles);
         self.rails.push(chunk.x, chunk.codes, &self.tiles);
         self.wraps.push(chunk.x, &self.tiles);
-        self.tops.push(chunk.x);
+        self.tops.push(reach, &self.tiles);
         self.true_peak.push(chunk.x);
     }
 }
@@ -226,6 +234,9 @@ impl TrackMeter {
     pub fn new(signal: Signal) -> TrackMeter {
         let (rate, hop) = (signal.rate, frames::hop(signal.rate));
         let decimator = Decimator::new(rate);
+        let (runs, transients) = (RunsMeter::new(rate), TransientsMeter::new(rate));
+        let tops = TopsMeter::new(rate);
+        let looks_back = runs.reach().max(transients.reach()).max(tops.reach());
         TrackMeter {
             filtered: FilterMeters {
                 ltc: ltc::LtcMeter::new(rate),
@@ -234,10 +245,11 @@ impl TrackMeter {
                 active: speech_level::ActiveLevelMeter::new(rate, hop),
             },
             plain: PlainMeters {
+                past: Past::new(looks_back, PIECE),
                 frames: frames::FramesMeter::new(rate),
                 tiles: Tiles::default(),
-                runs: runs::RunsMeter::new(rate),
-                transients: transients::TransientsMeter::new(rate),
+                runs,
+                transients,
                 low: low::LowMeter::new(rate, decimator.factor(), hop),
                 lines: lines::LinesMeter::new(rate, decimator.factor()),
                 decimator,
@@ -245,7 +257,7 @@ impl TrackMeter {
                 levels: levels::LevelsMeter::new(rate),
                 rails: rails::RailsMeter::new(signal),
                 wraps: wraps::WrapsMeter::new(signal),
-                tops: tops::TopsMeter::new(rate),
+                tops,
                 true_peak: true_peak::TruePeakMeter::new(rate),
             },
         }
@@ -301,7 +313,7 @@ impl TrackMeter {
             floor,
             runs: plain.runs.finish(),
             fine: filtered.fine.finish(),
-            transients: plain.transients.finish(),
+            transients: plain.transients.finish(plain.past.last()),
             ltc: filtered.ltc.finish(),
             levels: plain.levels.finish(),
             rails: plain.rails.finish(),

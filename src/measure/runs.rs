@@ -3,6 +3,7 @@
 //! A microphone chain never gives the same number twice for long: with noise of sigma quantisation steps two neighbouring
 //! samples agree with probability 1/(2 sigma sqrt(pi)). What repeats exactly was made by a machine.
 
+use super::past::Reach;
 use super::tiles::{TILE, Tiles};
 use crate::dsp::lanes::set_bits;
 use crate::dsp::widest::widest;
@@ -13,7 +14,7 @@ const LEAST_RUN_S: f64 = 0.001;
 const LEAST_REPEAT: usize = 32;
 /// Shortest and longest packet in seconds.
 const PACKET_S: (f64, f64) = (0.000_9, 0.0405);
-/// Samples that make up the fingerprint of a place.
+/// Samples that make up the fingerprint of a place: no more than twice [`MARK`].
 const KEY: usize = 8;
 /// Samples on either side over which a mark is the least: one place in nine is one, and of 32 samples none in 1 of 4000 cases.
 const MARK: usize = 4;
@@ -70,26 +71,23 @@ impl Runs {
 }
 
 widest! {
-    /// The bits of samples, -0 as 0; returns how many are 0.
-    fn bits<'a, 'b>(out: &'a mut [u32], x: &'b [f32]) -> u32 {
+    /// Places of samples in an order in which all numbers are alike; returns how many samples are 0.
+    fn set_order<'a, 'b>(order: &'a mut [u16], x: &'b [f32]) -> u32 {
         let mut zeros = 0;
-        for (out, v) in out.iter_mut().zip(x) {
-            *out = (v + 0.0).to_bits();
+        for (order, v) in order.iter_mut().zip(x) {
+            // -0 is 0.
+            let bits = (v + 0.0).to_bits();
+            *order = (bits.wrapping_mul(0x9E37_79B1) >> 16) as u16;
             zeros += u32::from(*v == 0.0);
         }
         zeros
     }
 
     /// Of each tile one bit for each sample at which a fingerprint is taken: where the sample before the last few is the
-    /// least of as many before and after it, by an order in which all numbers are alike. `bits` begin `2 * MARK` samples
-    /// before the first tile; `order` is memory.
-    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, order: &'a mut Vec<u16>, bits: &'b [u32]) {
-        // Whole tiles are looked at; what lies behind the last sample is of no account.
-        order.resize(bits.len() + TILE, 0);
-        for (order, bits) in order.iter_mut().zip(bits) {
-            *order = (bits.wrapping_mul(0x9E37_79B1) >> 16) as u16;
-        }
-        let mut left = bits.len() - 2 * MARK;
+    /// least of as many before and after it, by an `order` that begins `2 * MARK` samples before the first tile and goes on for
+    /// a tile behind the last of `count` samples: whole tiles are looked at, what lies there is of no account.
+    fn set_marks<'a, 'b>(out: &'a mut Vec<u64>, order: &'b [u16], count: usize) {
+        let mut left = count;
         let mut from = 0;
         while left > 0 {
             let around = &order[from..from + TILE + 2 * MARK];
@@ -111,21 +109,17 @@ widest! {
     }
 }
 
-/// A number that samples alike share, and others hardly ever: products that need not wait for each other.
-fn fingerprint(bits: &[u32; KEY]) -> u32 {
-    const ODD: [u64; KEY / 2] = [
-        0x9E37_79B9_7F4A_7C15,
-        0xBF58_476D_1CE4_E5B9,
-        0x94D0_49BB_1331_11EB,
-        0xD6E8_FEB8_6659_FD93,
-    ];
-    let mut sum = 0u64;
-    for (pair, odd) in bits.as_chunks::<2>().0.iter().zip(ODD) {
-        let both = u64::from(pair[0]) | u64::from(pair[1]) << 32;
-        // What the upper sample says has to reach the lower half too.
-        sum ^= (both ^ both >> 29).wrapping_mul(odd).rotate_left(31);
+/// A number that samples alike share, and others hardly ever, from their places in the order of [`set_marks`].
+fn fingerprint(places: &[u16; KEY]) -> u32 {
+    let [mut first, mut last] = [0u64; 2];
+    for k in 0..KEY / 2 {
+        first |= u64::from(places[k]) << (16 * k);
+        last |= u64::from(places[k + KEY / 2]) << (16 * k);
     }
-    (sum.wrapping_mul(ODD[0]) >> 32) as u32
+    // Both halves of the product together hang on every bit of either factor.
+    let product =
+        u128::from(first ^ 0x9E37_79B9_7F4A_7C15) * u128::from(last ^ 0xBF58_476D_1CE4_E5B9);
+    ((product >> 64) ^ product) as u32
 }
 
 /// Measures [`Runs`].
@@ -135,14 +129,14 @@ pub struct RunsMeter {
     period: (usize, usize),
     at: u64,
     run: Option<Run>,
-    // The last samples before `at`, as bits; enough for the longest packet and the longest possible look back.
-    past: Vec<u32>,
-    // How many of them there are; what lies behind is memory for the next.
-    known: usize,
     // Of each fingerprint the place where it stood last (its lowest 16 bits), and as many bits of the key.
     table: Vec<(u16, u16)>,
     marks: Vec<u64>,
+    // What the last few samples before those at hand and then these are ordered by, where they stand in what is looked at, and how
+    // many they are.
     order: Vec<u16>,
+    first: usize,
+    count: usize,
     open: Option<Repeat>,
     same: u32,
     out: Runs,
@@ -160,66 +154,68 @@ impl RunsMeter {
             ),
             at: 0,
             run: None,
-            // No sample has these bits.
-            past: vec![u32::MAX; 2 * MARK],
-            known: 2 * MARK,
             table: vec![(0, 0); SLOTS],
             marks: Vec::new(),
-            order: Vec::new(),
+            order: vec![0; 2 * MARK],
+            first: 0,
+            count: 0,
             open: None,
             same: 0,
             out: Runs::default(),
         }
     }
 
-    /// Take in samples and what their tiles show.
-    pub fn push(&mut self, x: &[f32], tiles: &Tiles) {
-        let mut from = self.known;
-        self.known += x.len();
-        if self.past.len() < self.known {
-            self.past.resize(self.known, 0);
+    /// Samples before new ones that are looked at with them: for the longest packet and its copy.
+    pub fn reach(&self) -> usize {
+        2 * self.period.1
+    }
+
+    /// Take in samples, behind [`RunsMeter::reach`] of those before, and what the tiles of the new ones show.
+    pub fn push(&mut self, reach: Reach<'_>, tiles: &Tiles) {
+        let count = tiles.samples();
+        let first = reach.x.len() - count;
+        let x = &reach.x[first..];
+        self.order.copy_within(self.count..self.count + 2 * MARK, 0);
+        (self.first, self.count) = (first, count);
+        if self.order.len() < count + 2 * MARK + TILE {
+            self.order.resize(count + 2 * MARK + TILE, 0);
         }
-        let now = &mut self.past[from..self.known];
-        self.out.zeros += u64::from(bits(now, x));
+        self.out.zeros += u64::from(set_order(&mut self.order[2 * MARK..], x));
         let mut marks = std::mem::take(&mut self.marks);
         marks.clear();
-        let around = &self.past[from - 2 * MARK..self.known];
-        set_marks(&mut marks, &mut self.order, around);
-        for ((samples, tile), &marks) in x.chunks(TILE).zip(tiles.iter()).zip(&marks) {
-            self.tile(samples, from, tile.twice, marks);
-            from += samples.len();
+        set_marks(&mut marks, &self.order, count);
+        for (n, (tile, &marks)) in tiles.iter().zip(&marks).enumerate() {
+            let from = first + n * TILE;
+            let to = (from + TILE).min(reach.x.len());
+            self.tile(&reach.x[..to], from, tile.twice, marks);
         }
         self.marks = marks;
-        let keep = 2 * self.period.1 + LEAST_REPEAT;
-        if self.known > 4 * keep {
-            self.past.copy_within(self.known - keep..self.known, 0);
-            self.known = keep;
-        }
     }
 
     /// Tiles in which no two neighbours are equal, nearly all of them, have runs of one sample only.
-    /// `from`: where the tile stands in `past`; `twice`: whether a value in it stands next to itself; `marks`: where
+    /// `from`: where the tile begins that `x` ends with; `twice`: whether a value in it stands next to itself; `marks`: where
     /// fingerprints are taken.
     fn tile(&mut self, x: &[f32], from: usize, twice: bool, marks: u64) {
-        let equal = twice || (from > 0 && self.past[from - 1] == self.past[from]);
+        let count = x.len() - from;
+        let equal = twice || (from > 0 && x[from - 1] == x[from]);
         if equal || self.open.is_some() {
-            for (k, &value) in x.iter().enumerate() {
-                self.equal(value, self.at + k as u64);
-                self.repeat(from + k, self.at + k as u64, marks >> k & 1 != 0);
+            for (k, i) in (from..x.len()).enumerate() {
+                self.equal(x[i], self.at + k as u64);
+                self.repeat(x, i, self.at + k as u64, marks >> k & 1 != 0);
             }
         } else {
             self.close_run();
-            self.out.by_length[0] += x.len() as u64 - 1;
+            self.out.by_length[0] += count as u64 - 1;
             self.run = Some(Run {
-                start: self.at + x.len() as u64 - 1,
+                start: self.at + count as u64 - 1,
                 length: 1,
                 value: x[x.len() - 1],
             });
             self.same = 0;
-            self.repeats(from, x.len(), marks);
+            self.repeats(x, from, marks);
         }
-        self.at += x.len() as u64;
-        self.out.samples += x.len() as u64;
+        self.at += count as u64;
+        self.out.samples += count as u64;
     }
 
     fn equal(&mut self, value: f32, at: u64) {
@@ -245,48 +241,44 @@ impl RunsMeter {
         }
     }
 
-    /// Look for repeats in `count` samples in `past` from `from` on, of which no two neighbours are equal.
-    fn repeats(&mut self, from: usize, count: usize, marks: u64) {
+    /// Look for repeats in the samples of `x` from `from` on, of which no two neighbours are equal.
+    fn repeats(&mut self, x: &[f32], from: usize, marks: u64) {
         for k in set_bits(marks) {
             let k = k as usize;
-            self.look_back(from + k, self.at + k as u64);
+            self.look_back(x, from + k, self.at + k as u64);
             if self.open.is_some() {
-                for k in k + 1..count {
-                    self.repeat(from + k, self.at + k as u64, marks >> k & 1 != 0);
+                for k in k + 1..x.len() - from {
+                    self.repeat(x, from + k, self.at + k as u64, marks >> k & 1 != 0);
                 }
                 break;
             }
         }
     }
 
-    /// The sample at `i` in `past`, at sample `at` of the track: does it go on with a repeat, or begin one?
-    fn repeat(&mut self, i: usize, at: u64, marked: bool) {
-        let bits = self.past[i];
-        self.same = if i > 0 && self.past[i - 1] == bits {
+    /// The sample at `i` in `x`, at sample `at` of the track: does it go on with a repeat, or begin one?
+    fn repeat(&mut self, x: &[f32], i: usize, at: u64, marked: bool) {
+        self.same = if i > 0 && x[i - 1] == x[i] {
             self.same + 1
         } else {
             0
         };
         if let Some(open) = &mut self.open {
-            if self.past[i - open.period as usize] == bits {
+            if x[i - open.period as usize] == x[i] {
                 open.length += 1;
             } else {
                 self.close_repeat();
             }
         }
         if self.open.is_none() && self.same <= 2 && marked {
-            self.look_back(i, at);
+            self.look_back(x, i, at);
         }
     }
 
     /// Fingerprints are taken only where the samples themselves say so (see [`MARK`]), so that a copy is asked at the same
     /// places as its original and most samples cost nothing.
-    fn look_back(&mut self, i: usize, at: u64) {
+    fn look_back(&mut self, x: &[f32], i: usize, at: u64) {
         let n = i + 1;
-        if n <= KEY {
-            return;
-        }
-        let Some(last) = self.past[n - KEY..n].first_chunk() else {
+        let Some(last) = self.order[n + 2 * MARK - KEY - self.first..].first_chunk() else {
             return;
         };
         let key = fingerprint(last);
@@ -301,7 +293,7 @@ impl RunsMeter {
             return;
         }
         let length = (0..(n - period).min(self.period.1))
-            .take_while(|k| self.past[n - 1 - k] == self.past[n - 1 - k - period])
+            .take_while(|k| x[n - 1 - k] == x[n - 1 - k - period])
             .count();
         if length >= KEY {
             self.open = Some(Repeat {
@@ -339,6 +331,7 @@ impl RunsMeter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::past::Past;
 
     /// Codes of 24 bits up to 2048 in size.
     fn noise(n: usize) -> Vec<f32> {
@@ -348,7 +341,10 @@ mod tests {
 
     fn measure(x: &[f32], block: usize) -> Runs {
         let mut meter = RunsMeter::new(48_000);
-        x.chunks(block).for_each(|b| meter.push(b, &Tiles::of(b)));
+        let mut past = Past::new(meter.reach(), 4800);
+        for part in x.chunks(block) {
+            past.push(part, |reach, new| meter.push(reach, &Tiles::of(&part[new])));
+        }
         meter.finish()
     }
 
@@ -400,15 +396,16 @@ mod tests {
 
     #[test]
     fn marks_are_the_least_of_their_surroundings() {
-        let bits: Vec<u32> = noise(1000).iter().map(|v| v.to_bits()).collect();
-        let order = |i: usize| bits[i].wrapping_mul(0x9E37_79B1);
+        let mut order = vec![0; 1000 + TILE];
+        assert_eq!(set_order(&mut order[..1000], &noise(1000)), 0);
+        let order_of = |i: usize| order[i];
         for n in [9, 64, 72, 73, 200, 1000] {
             let mut sets = Vec::new();
-            set_marks(&mut sets, &mut Vec::new(), &bits[..n]);
+            set_marks(&mut sets, &order, n - 2 * MARK);
             let marked = |k: usize| sets[k / TILE] >> (k % TILE) & 1 != 0;
             for k in 0..n - 2 * MARK {
                 let mut around = (k..=k + 2 * MARK).filter(|&i| i != k + MARK);
-                let least = around.all(|i| order(k + MARK) < order(i));
+                let least = around.all(|i| order_of(k + MARK) < order_of(i));
                 assert_eq!(marked(k), least, "{n} {k}");
             }
         }

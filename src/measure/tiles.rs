@@ -20,13 +20,17 @@ pub struct Tile {
 
 /// The tiles of the stretch at hand, every [`TILE`] samples from its first on; the last may be short.
 #[derive(Debug, Clone, Default)]
-pub struct Tiles(Vec<Tile>);
+pub struct Tiles {
+    tiles: Vec<Tile>,
+    samples: usize,
+}
 
 impl Tiles {
     /// Look at the next stretch; no sample may be NaN.
     pub fn look(&mut self, x: &[f32]) {
-        self.0.clear();
-        look(&mut self.0, x);
+        self.samples = x.len();
+        self.tiles.clear();
+        look(&mut self.tiles, x);
     }
 
     /// Of a stretch by itself.
@@ -36,15 +40,20 @@ impl Tiles {
         tiles
     }
 
+    /// Samples of the stretch.
+    pub fn samples(&self) -> usize {
+        self.samples
+    }
+
     /// In order.
     pub fn iter(&self) -> impl ExactSizeIterator<Item = &Tile> {
-        self.0.iter()
+        self.tiles.iter()
     }
 
     /// Smallest and largest of 0 and all samples.
     pub fn range(&self) -> (f32, f32) {
         let wider = |(low, high): (f32, f32), tile: &Tile| (low.min(tile.low), high.max(tile.high));
-        self.0.iter().fold((0.0, 0.0), wider)
+        self.tiles.iter().fold((0.0, 0.0), wider)
     }
 }
 

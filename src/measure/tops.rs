@@ -6,10 +6,12 @@
 //! Input: one track, full scale 1.0; any rate, any block length. Output: [`Tops`]: lobes (stretches between zero crossings)
 //! within 6 dB of the loudest of the last seconds on their side of zero, with features; what they mean is for detectors to say.
 //! All features are ratios, so a gain changes nothing but [`Top::level`].
-//! Errors, panics: none. Cost: one comparison a sample, some hundred operations a loud lobe; memory 40 bytes a loud lobe.
+//! Errors, panics: none. Cost: one comparison a tile, some hundred operations a loud lobe; memory 40 bytes a loud lobe.
 //! Source: a clipped wave has its curvature in two points and none between them; a smooth top spreads it evenly. Widths: a
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
+use super::past::Reach;
+use super::tiles::{TILE, Tiles};
 use crate::dsp::lanes::{peak, set_bits, set_crossings};
 
 /// Lobes below this share of the recent loudest are not looked at: -6 dB.
@@ -25,8 +27,6 @@ const MARGIN: usize = 2;
 const CORNER: f64 = 0.03;
 /// Curvature between corners below which nothing more is gained, share of the height, at 48 kHz.
 const STRAIGHT: f64 = 0.004;
-/// Samples whose signs are looked at together.
-const TILE: usize = 512;
 /// Longest straight stretch that is searched, samples at 48 kHz.
 const STRETCH: f64 = 80.0;
 
@@ -67,14 +67,13 @@ pub struct TopsMeter {
     kept: Vec<f64>,
     /// Loudest of the last seconds below and above zero: a stage may cut one side of a wave only, the smaller one at that.
     recent: [f64; 2],
-    /// Samples from `origin` on that are still needed.
-    pending: Vec<f32>,
-    origin: u64,
-    /// Position in `pending` where the running lobe starts, and up to where signs have been looked at.
-    lobe: usize,
-    seen: usize,
-    /// Samples of the running lobe that have been let go.
-    gone: usize,
+    /// Where the running lobe starts, and up to where signs have been looked at.
+    lobe: u64,
+    seen: u64,
+    /// Whether lobes have been passed over since `lobe`, so that the running one may start later.
+    passed: bool,
+    /// No sample from the running lobe's first on goes beyond it.
+    top: f32,
     ends: Vec<u64>,
     /// Memory for one lobe: its samples as shares of its height, and how they bend.
     shape: Vec<f64>,
@@ -97,11 +96,10 @@ impl TopsMeter {
                 .map(|len| (forget * len as f64).exp())
                 .collect(),
             recent: [0.0; 2],
-            pending: Vec::new(),
-            origin: 0,
             lobe: 0,
-            seen: 0,
-            gone: 0,
+            seen: 1,
+            passed: false,
+            top: 0.0,
             ends: Vec::new(),
             shape: Vec::new(),
             bend: Vec::new(),
@@ -110,72 +108,103 @@ impl TopsMeter {
         }
     }
 
-    /// Take in samples.
-    pub fn push(&mut self, x: &[f32]) {
-        self.pending.extend_from_slice(x);
-        // A lobe is looked at once the samples after its end are here.
+    /// Samples before new ones that are looked at with them.
+    pub fn reach(&self) -> usize {
+        self.longest() + 3 * MARGIN
+    }
+
+    fn longest(&self) -> usize {
+        (LONGEST * self.scale) as usize
+    }
+
+    /// Take in samples, behind [`TopsMeter::reach`] of those before, and what the tiles of the new ones show.
+    pub fn push(&mut self, reach: Reach<'_>, tiles: &Tiles) {
         let mut ends = std::mem::take(&mut self.ends);
-        while self.seen + MARGIN < self.pending.len() {
-            let first = self.seen.max(1);
-            let last = (self.seen + TILE).min(self.pending.len() - MARGIN);
-            if first < last && !self.pass_quiet(first, last) {
+        let first = reach.end() - tiles.samples() as u64;
+        for (tile, from) in tiles.iter().zip((first..).step_by(TILE)) {
+            let to = (from + TILE as u64).min(reach.end());
+            self.top = self.top.max(tile.high).max(-tile.low);
+            // A lobe is looked at once the samples after its end are here.
+            let last = to.saturating_sub(MARGIN as u64);
+            if last <= self.seen {
+                continue;
+            }
+            if !self.pass(reach, last) {
+                let lobe = self.lobe;
                 ends.clear();
-                set_crossings(&mut ends, &self.pending[first - 1..last]);
-                for (&set, from) in ends.iter().zip((first..).step_by(64)) {
+                set_crossings(
+                    &mut ends,
+                    &reach.x[reach.place(self.seen - 1)..reach.place(last)],
+                );
+                for (&set, from) in ends.iter().zip((self.seen..).step_by(64)) {
                     for k in set_bits(set) {
-                        self.close(from + k as usize);
+                        self.close(reach, from + u64::from(k));
                     }
+                }
+                if self.lobe > lobe {
+                    self.top = self.top_of_lobe(reach, last);
                 }
             }
             self.seen = last;
         }
         self.ends = ends;
-        let keep = self.lobe.saturating_sub(MARGIN);
-        // What is longer than any lobe looked at needs no memory.
-        let keep = keep.max(
-            self.seen
-                .saturating_sub((LONGEST * self.scale) as usize + 2 * MARGIN),
-        );
-        self.pending.drain(..keep);
-        self.origin += keep as u64;
-        self.gone += keep.saturating_sub(self.lobe);
-        self.lobe = self.lobe.saturating_sub(keep);
-        self.seen -= keep;
     }
 
-    /// Whether no lobe that ends in `[first, last)` can be loud, going by the largest sample of all of them; they are then
-    /// passed over.
-    fn pass_quiet(&mut self, first: usize, last: usize) -> bool {
-        let kept = |samples: usize| (self.forget * samples as f64).exp();
-        let least = self.recent[0].min(self.recent[1]);
-        let faded = least * kept(last - self.lobe + self.gone) * (1.0 - 1e-9);
-        let top = peak(&self.pending[self.lobe..last]);
-        if f64::from(top) >= f64::from(LOUD) * faded {
-            return false;
+    /// Whether all lobes that end before `last` may be passed over. Where the running one begins is looked up once that matters.
+    fn pass(&mut self, reach: Reach<'_>, last: u64) -> bool {
+        if !self.quiet(last) {
+            if !std::mem::take(&mut self.passed) {
+                return false;
+            }
+            let here = &reach.x[reach.place(self.lobe)..reach.place(self.seen)];
+            let crosses = |w: &[f32]| (w[0] >= 0.0) != (w[1] >= 0.0);
+            // A lobe that began before them all is too long to be looked at.
+            if let Some(place) = here.windows(2).rposition(crosses) {
+                self.end(self.lobe.max(reach.start) + place as u64 + 1);
+            }
+            self.top = self.top_of_lobe(reach, last);
+            if !self.quiet(last) {
+                return false;
+            }
         }
-        let above = |i: usize| self.pending[i] >= 0.0;
-        if let Some(end) = (first..last)
-            .rev()
-            .find(|&i| i > self.lobe && above(i) != above(i - 1))
-        {
-            self.fade(kept(end - self.lobe + self.gone));
-            (self.lobe, self.gone) = (end, 0);
-        }
+        self.passed = true;
         true
     }
 
-    /// The lobe from `self.lobe` to `end` is complete.
-    fn close(&mut self, end: usize) {
-        let (start, len) = (self.lobe, end - self.lobe + self.gone);
-        (self.lobe, self.gone) = (end, 0);
-        self.fade(match self.kept.get(len) {
+    /// Whether no lobe that ends before `last` can be loud, going by the largest sample of all of them.
+    fn quiet(&self, last: u64) -> bool {
+        let least = self.recent[0].min(self.recent[1]);
+        // Less than what the exponential leaves.
+        let left = 1.0 + self.forget * (last - self.lobe) as f64;
+        f64::from(self.top) < f64::from(LOUD) * least * left
+    }
+
+    /// Largest magnitude from the running lobe's first sample on, up to the end of a tile.
+    fn top_of_lobe(&self, reach: Reach<'_>, last: u64) -> f32 {
+        peak(&reach.x[reach.place(self.lobe)..reach.place(last) + MARGIN])
+    }
+
+    /// The running lobe ends; returns its length.
+    fn end(&mut self, end: u64) -> u64 {
+        let length = end - self.lobe;
+        let share = match self.kept.get(length as usize) {
             Some(share) => *share,
-            None => (self.forget * len as f64).exp(),
-        });
-        if !(SHORTEST * self.scale..=LONGEST * self.scale).contains(&(len as f64)) {
+            None => (self.forget * length as f64).exp(),
+        };
+        self.recent = self.recent.map(|loudest| loudest * share);
+        self.lobe = end;
+        length
+    }
+
+    /// The running lobe is complete.
+    fn close(&mut self, reach: Reach<'_>, end: u64) {
+        let start = self.lobe;
+        let length = self.end(end);
+        if !(SHORTEST * self.scale..=LONGEST * self.scale).contains(&(length as f64)) {
             return;
         }
-        let lobe = &self.pending[start..end];
+        let (start, end) = (reach.place(start), reach.place(end));
+        let lobe = &reach.x[start..end];
         let height = peak(lobe);
         let positive = lobe[0] >= 0.0;
         let recent = self.recent[usize::from(positive)];
@@ -185,21 +214,20 @@ impl TopsMeter {
         }
         let place = lobe.iter().position(|v| v.abs() == height).unwrap_or(0);
         let first = start.saturating_sub(MARGIN);
-        let last = (end + MARGIN).min(self.pending.len());
+        let last = (end + MARGIN).min(reach.x.len());
         let sign = if positive { 1.0 } else { -1.0 };
         let share = |v: &f32| f64::from(v * sign) / f64::from(height);
         self.shape.clear();
-        self.shape
-            .extend(self.pending[first..last].iter().map(share));
+        self.shape.extend(reach.x[first..last].iter().map(share));
         let y = &self.shape;
         let (knee, from, length) = straightest(y, &mut self.bend, self.scale);
         let sag = sag(&y[from..from + length]) * self.rate / std::f64::consts::TAU;
         self.out.list.push(Top {
-            at: self.origin + (start + place) as u64,
+            at: reach.start + (start + place) as u64,
             level: height,
             positive,
             knee: knee as f32,
-            flat: (self.origin + (first + from) as u64, length as u32),
+            flat: (reach.start + (first + from) as u64, length as u32),
             sag_hz: sag as f32,
             width: (time_above(y, 0.9) / time_above(y, 0.5).max(1e-9)) as f32,
         });
@@ -207,11 +235,6 @@ impl TopsMeter {
             self.prune();
             self.next_prune = (2 * self.out.list.len()).max(4096);
         }
-    }
-
-    /// Forget some of the recent loudest.
-    fn fade(&mut self, share: f64) {
-        self.recent = self.recent.map(|loudest| loudest * share);
     }
 
     /// Let go of the tops that lie far below the loudest of all on their side.
@@ -310,10 +333,14 @@ fn time_above(y: &[f64], height: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::past::Past;
 
     fn measure(x: &[f32], rate: u32, block: usize) -> Tops {
         let mut meter = TopsMeter::new(rate);
-        x.chunks(block).for_each(|part| meter.push(part));
+        let mut past = Past::new(meter.reach(), 4800);
+        for part in x.chunks(block) {
+            past.push(part, |reach, new| meter.push(reach, &Tiles::of(&part[new])));
+        }
         meter.finish()
     }
 

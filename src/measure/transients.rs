@@ -8,6 +8,7 @@
 use std::f64::consts::PI;
 use std::ops::Range;
 
+use super::past::Reach;
 use crate::dsp::lanes;
 use crate::dsp::widest::widest;
 
@@ -18,6 +19,8 @@ const LOOK: f64 = 6.0;
 pub const LEAST_Z: f64 = 9.0;
 /// Steps of 1 ms on either side that make up "around".
 const AROUND: usize = 10;
+/// Steps measured together: their third differences stay in the first-level cache.
+const STEPS: usize = 20;
 /// Steps after a candidate that have to be there before it is judged.
 const AHEAD: usize = 13;
 /// Seconds on either side that the predictor is fitted to.
@@ -61,12 +64,10 @@ pub struct TransientsMeter {
     /// Hann window of that length.
     window: Vec<f64>,
     guard: usize,
-    past: Vec<f32>,
     // Third differences of some steps, and of each step their sum of squares and the largest.
     third: Vec<f32>,
     levels: Vec<(f32, f32)>,
-    origin: u64,
-    total: u64,
+    // First sample of the next step.
     next: u64,
     steps: Vec<Step>,
     first_step: u64,
@@ -100,11 +101,8 @@ impl TransientsMeter {
                 .map(|k| 0.5 - 0.5 * (2.0 * PI * (k as f64 + 0.5) / fit as f64).cos())
                 .collect(),
             guard: (GUARD_S * hz).round() as usize,
-            past: Vec::new(),
             third: Vec::new(),
             levels: Vec::new(),
-            origin: 0,
-            total: 0,
             next: 0,
             steps: Vec::new(),
             first_step: 0,
@@ -114,36 +112,37 @@ impl TransientsMeter {
         }
     }
 
-    /// Take in samples.
-    pub fn push(&mut self, x: &[f32]) {
-        self.past.extend_from_slice(x);
-        self.total += x.len() as u64;
-        self.measure_steps();
+    /// Samples before new ones that are looked at with them.
+    pub fn reach(&self) -> usize {
+        (AHEAD + 2) * self.step + self.side()
+    }
+
+    /// Samples on either side of a candidate that are looked at.
+    fn side(&self) -> usize {
+        self.guard + self.fit + self.order
+    }
+
+    /// Take in samples, behind [`TransientsMeter::reach`] of those before.
+    pub fn push(&mut self, reach: Reach<'_>) {
+        self.measure_steps(reach);
         while self.judged + (AHEAD as u64) < self.first_step + self.steps.len() as u64 {
-            self.judge(self.judged);
+            self.judge(self.judged, reach);
             self.judged += 1;
         }
         let needed = self.judged.saturating_sub(2 * AROUND as u64 + 4);
         let surplus = needed.saturating_sub(self.first_step) as usize;
         self.steps.drain(..surplus);
         self.first_step += surplus as u64;
-        let keep_from = (self.first_step * self.step as u64)
-            .saturating_sub((self.fit + self.guard + self.order) as u64);
-        let surplus = (keep_from.saturating_sub(self.origin)) as usize;
-        if surplus > 4 * self.fit {
-            self.past.drain(..surplus);
-            self.origin += surplus as u64;
-        }
     }
 
     /// Levels of all steps that are complete.
-    fn measure_steps(&mut self) {
-        let mut count = ((self.total - self.next) / self.step as u64) as usize;
+    fn measure_steps(&mut self, reach: Reach<'_>) {
+        let mut count = ((reach.end() - self.next) / self.step as u64) as usize;
         while count > 0 {
             // The first samples of a track have no third differences.
-            let steps = if self.next == 0 { 1 } else { count };
-            let from = (self.next - self.origin) as usize;
-            let here = &self.past[from.saturating_sub(3)..from + steps * self.step];
+            let steps = if self.next == 0 { 1 } else { count.min(STEPS) };
+            let from = reach.place(self.next);
+            let here = &reach.x[from.saturating_sub(3)..from + steps * self.step];
             let third = third_differences(&mut self.third, here);
             self.levels.clear();
             levels(&mut self.levels, third, self.step);
@@ -158,16 +157,16 @@ impl TransientsMeter {
         }
     }
 
-    /// Where in `past` the largest third difference of a step ends.
-    fn place(&mut self, step: u64, peak: f32) -> usize {
-        let from = (step * self.step as u64 - self.origin) as usize;
+    /// Where the largest third difference of a step ends.
+    fn place(&mut self, step: u64, peak: f32, reach: Reach<'_>) -> usize {
+        let from = reach.place(step * self.step as u64);
         let first = from.max(3);
-        let here = &self.past[first - 3..from + self.step];
+        let here = &reach.x[first - 3..from + self.step];
         let third = third_differences(&mut self.third, here);
         first + third.iter().position(|&d| d == peak).unwrap_or(0)
     }
 
-    fn judge(&mut self, step: u64) {
+    fn judge(&mut self, step: u64, reach: Reach<'_>) {
         let k = (step - self.first_step) as usize;
         let here = self.steps[k];
         let higher_before = k > 0 && self.steps[k - 1].peak >= here.peak;
@@ -199,12 +198,12 @@ impl TransientsMeter {
         if scale <= 0.0 {
             return;
         }
-        let reach = self.guard + self.fit + self.order;
-        let centre = self.place(step, here.peak);
-        if centre < reach + 1 || centre + reach >= self.past.len() {
+        let side = self.side();
+        let centre = self.place(step, here.peak, reach);
+        if centre < side + 1 || centre + side >= reach.x.len() {
             return;
         }
-        let samples = &self.past[centre - reach..=centre + reach];
+        let samples = &reach.x[centre - side..=centre + side];
         let scratch = &mut self.scratch;
         let found = look(
             samples,
@@ -215,7 +214,7 @@ impl TransientsMeter {
             scratch,
         );
         if let Some(mut found) = found {
-            found.at += self.origin + (centre - reach) as u64;
+            found.at += reach.start + (centre - side) as u64;
             let again = self.out.last().is_some_and(|t| t.at == found.at);
             if f64::from(found.z) >= LEAST_Z && !again {
                 self.out.push(found);
@@ -223,10 +222,10 @@ impl TransientsMeter {
         }
     }
 
-    /// Everything found, in order.
-    pub fn finish(mut self) -> Vec<Transient> {
+    /// Everything found, in order; `reach`: the last samples.
+    pub fn finish(mut self, reach: Reach<'_>) -> Vec<Transient> {
         while self.judged < self.first_step + self.steps.len() as u64 {
-            self.judge(self.judged);
+            self.judge(self.judged, reach);
             self.judged += 1;
         }
         self.out
@@ -325,6 +324,9 @@ fn look(
     })
 }
 
+/// Lanes of the sums of squares.
+const LANES: usize = 16;
+
 /// Prediction errors that are summed up at a time: as many as stay in registers.
 const FEW: usize = 32;
 
@@ -372,7 +374,17 @@ widest! {
     /// Sum of squares and largest of each whole or last `step` values.
     fn levels<'a, 'b>(out: &'a mut Vec<(f32, f32)>, x: &'b [f32], step: usize) {
         for x in x.chunks(step) {
-            out.push((lanes::dot_few_within(x, x), lanes::peak_within(x)));
+            let (some, rest) = x.as_chunks::<LANES>();
+            let mut sums = [0f32; LANES];
+            for x in some {
+                for k in 0..LANES {
+                    sums[k] += x[k] * x[k];
+                }
+            }
+            for (sum, x) in sums.iter_mut().zip(rest) {
+                *sum += x * x;
+            }
+            out.push((lanes::folded(sums), lanes::peak_within(x)));
         }
     }
 
@@ -473,6 +485,7 @@ fn share(errors: &[f64], shape: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::past::Past;
 
     /// Noise of about -60 dBFS with a falling spectrum, and a tone as loud as speech.
     fn background(n: usize, rate: f64) -> Vec<f32> {
@@ -491,8 +504,11 @@ mod tests {
 
     fn measure(x: &[f32], rate: u32, block: usize) -> Vec<Transient> {
         let mut meter = TransientsMeter::new(rate);
-        x.chunks(block).for_each(|b| meter.push(b));
-        meter.finish()
+        let mut past = Past::new(meter.reach(), 4800);
+        for part in x.chunks(block) {
+            past.push(part, |reach, _| meter.push(reach));
+        }
+        meter.finish(past.last())
     }
 
     #[test]

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use xxhash_rust::xxh3::xxh3_64;
+use twox_hash::XxHash3_64;
 
 use super::drawing::TakeDrawing;
 use super::model;
@@ -98,7 +98,10 @@ fn name_findings(owner: &str, findings: &mut [model::Finding]) {
             (Some(takes), _) => {
                 let files = finding.files.iter().flatten();
                 let all: Vec<&str> = takes.iter().chain(files).map(String::as_str).collect();
-                parts.push(format!("{:08x}", xxh3_64(all.join("\n").as_bytes()) >> 32));
+                parts.push(format!(
+                    "{:08x}",
+                    XxHash3_64::oneshot(all.join("\n").as_bytes()) >> 32
+                ));
             }
             (None, Some(start)) => parts.push(start.to_string()),
             (None, None) => {}

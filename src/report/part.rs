@@ -11,7 +11,7 @@ use std::path::PathBuf;
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
-use xxhash_rust::xxh3::xxh3_128;
+use twox_hash::XxHash3_128;
 
 use super::kept::Kept;
 use super::run::Run;
@@ -136,7 +136,7 @@ impl Input {
                 .map(|i| i.to_string_lossy().into_owned())
                 .collect(),
             takes: found.takes.len(),
-            xxh128: format!("{:032x}", xxh3_128(text.as_bytes())),
+            xxh128: format!("{:032x}", XxHash3_128::oneshot(text.as_bytes())),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use xxhash_rust::xxh3::xxh3_128;
+use twox_hash::XxHash3_128;
 
 use super::Take;
 
@@ -37,7 +37,7 @@ pub fn bare(take: &Take) -> String {
         .collect();
     let mut id = match hashes[..] {
         [one] => one.to_owned(),
-        _ => format!("{:032x}", xxh3_128(hashes.concat().as_bytes())),
+        _ => format!("{:032x}", XxHash3_128::oneshot(hashes.concat().as_bytes())),
     };
     id.truncate(DIGITS);
     id

@@ -73,7 +73,7 @@ pub fn page(
         .collect::<Result<Vec<_>, _>>()?;
     let index = index(report, &shown, reader, clips);
     let index = script_json(&index)?;
-    let nonce = format!("{:032x}", xxhash_rust::xxh3::xxh3_128(index.as_bytes()));
+    let nonce = format!("{:032x}", twox_hash::XxHash3_128::oneshot(index.as_bytes()));
     let mut environment = Environment::new();
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
     environment.add_template("page", include_str!("page.html"))?;
