@@ -467,7 +467,7 @@ const CUT_ON_RELIEF_DB: f64 = 5.0;
 const NOISE_RISE_DB: f64 = 8.0;
 /// Noise on a body microphone that comes or goes by so much within 2 ms is a link's, whatever the others hear beside it: words
 /// and cloth with so even a spectrum reach 8 dB.
-const NOISE_EDGE_DB: f64 = 9.0;
+const NOISE_EDGE_DB: f64 = 10.0;
 /// A shorter burst does not fill a frame, s.
 const NOISE_S: f64 = 0.012;
 
