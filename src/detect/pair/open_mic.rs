@@ -303,6 +303,21 @@ fn finding(view: &TakeView<'_>, mixes: &[usize], open: &Open) -> Finding {
 mod tests {
     use super::*;
 
+    /// Words of a second may be somebody else's, wherever they were found; from a second and a half on they tell.
+    #[test]
+    fn who_hardly_speaks_does_not_say_enough() {
+        let second = HZ as usize;
+        let spoken = |steps: usize| -> Vec<bool> {
+            let mut own = vec![false; 30 * second];
+            (0..steps).for_each(|s| own[7 * s % (30 * second)] = true);
+            own
+        };
+        assert!(!says_enough(&spoken(second)));
+        assert!(!says_enough(&spoken(3 * second / 2 - 1)));
+        assert!(says_enough(&spoken((3 * second).div_ceil(2))));
+        assert!(!says_enough(&[]));
+    }
+
     #[test]
     fn unknown_steps_are_bridged_and_closed_ones_are_not() {
         let (y, n, q) = (Some(true), Some(false), None);

@@ -841,6 +841,31 @@ mod tests {
         );
     }
 
+    /// Behind a high-pass of second order lower tops are steeper. Ten corners of 5 dB among thirty smooth tops are one slope when it
+    /// grows as they sink, and none when each slopes as it likes.
+    #[test]
+    fn slopes_that_grow_as_tops_sink_are_one_slope() {
+        let level = |i: u64| 1.0 - 0.44 * i as f32 / 9.0;
+        let tops = |sag: &dyn Fn(u64) -> f32| -> Vec<Top> {
+            let cuts = (0..10).map(|i| Top {
+                sag_hz: sag(i),
+                ..top(i * 20_000, level(i), 4.5, 0.4)
+            });
+            let smooth = (0..30).map(|i| top(i * 7000 + 99, level(i % 10) - 0.01, 1.0, 0.36));
+            cuts.chain(smooth).collect()
+        };
+        let of = |sag: &dyn Fn(u64) -> f32| shape(&tops(sag)).unwrap().sloped;
+        for (hz, growth) in [(120.0, 0.5), (200.0, 0.4), (180.0, 0.25)] {
+            let grows = of(&|i| hz * (1.0 + growth * (1.0 / level(i) - 1.0))).unwrap();
+            assert_eq!(grows.count, 37, "{grows:?}");
+            assert!(grows.log_odds > MIN_LOG_ODDS.default, "{grows:?}");
+            let slope = grows.slope.unwrap();
+            assert!(slope.growth > 0.0 && (slope.hz - f64::from(hz)).abs() < 10.0);
+        }
+        let any = of(&|i| (i * 397 % 400) as f32);
+        assert!(any.is_none_or(|s| s.log_odds < 6.0), "{any:?}");
+    }
+
     /// A limiter holds the height of tops and leaves their shape alone.
     #[test]
     fn tops_at_one_height_are_cut_only_with_corners_among_them() {

@@ -694,6 +694,7 @@ fn kilohertz(from: f64, to: f64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::impulses::Ripple;
     use super::*;
 
     fn burst(excess_db: f64, whiteness_db: f64, rise_db: f64, heard_db: f64) -> Burst {
@@ -722,6 +723,34 @@ mod tests {
         assert!(!hit(at(60_000, 19.0, -4.2)));
         assert!(hit(at(60_000, 24.0, -4.2)));
         assert!(hit(at(960_000, 19.0, -4.2)), "far from it");
+    }
+
+    /// As white, sudden and unheard as each other: how a burst runs from millisecond to millisecond tells a receiver at its
+    /// threshold from cloth, and both from grains.
+    #[test]
+    fn noise_in_clicks_is_radio_and_grains_are_touches() {
+        let set = |p: &Param| p.default;
+        let runs =
+            |ripple_db: f64, grain_db: f64, whiteness_db: f64, heard_db: f64, ms: u64| Burst {
+                ripple: Ripple {
+                    high_db: ripple_db,
+                    mid_db: ripple_db,
+                    grain_db,
+                },
+                ..Burst::made(48 * ms, 22.0, whiteness_db, 8.0, heard_db)
+            };
+        let clicks = |b: Burst| is_in_clicks(&b, 48_000, &set);
+        assert!(clicks(runs(6.5, 5.0, -15.0, 2.0, 150)), "behind a low-pass");
+        assert!(!clicks(runs(3.5, 3.0, -15.0, 2.0, 150)), "cloth");
+        assert!(!clicks(runs(12.0, 14.0, -6.0, 2.0, 150)), "a zip");
+        assert!(!clicks(runs(6.5, 5.0, -26.0, 2.0, 150)), "a voice");
+        assert!(!clicks(runs(6.5, 5.0, -15.0, 12.0, 150)), "heard elsewhere");
+        assert!(!clicks(runs(6.5, 5.0, -15.0, 2.0, 40)), "short");
+        let grains = |b: Burst| is_grainy(&b, 48_000);
+        assert!(grains(runs(12.0, 14.0, -6.0, 2.0, 40)), "hair");
+        assert!(!grains(runs(6.5, 5.0, -6.0, 2.0, 40)), "a receiver");
+        assert!(!grains(runs(12.0, 14.0, 0.5, 2.0, 40)), "a digital link");
+        assert!(!grains(runs(12.0, 14.0, -6.0, 2.0, 10)), "a click or two");
     }
 
     #[test]

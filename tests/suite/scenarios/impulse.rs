@@ -369,3 +369,108 @@ fn the_only_line_beside_a_shouter_is_no_radio() {
         assert_silent(&check(&scene.render()), "rf_hit");
     }
 }
+
+/// Add a sound to one track.
+fn add(rendered: &mut Rendered, track: usize, at_s: f64, x: &[f32]) {
+    let at = rendered.sample(at_s);
+    for (v, n) in rendered.tracks[track].x[at..].iter_mut().zip(x) {
+        *v += n;
+    }
+}
+
+fn amplitude(dbfs: f64) -> f64 {
+    10f64.powf(dbfs / 20.0)
+}
+
+/// Noise of an FM receiver at its threshold: clicks that come by chance, six a millisecond, of any height, behind a low-pass.
+fn threshold_clicks(random: &mut Random, length_s: f64, hz: f64, level_dbfs: f64) -> Vec<f32> {
+    let click = |random: &mut Random| {
+        let (comes, height) = (random.within(0.0, 8.0) < 1.0, random.normal());
+        if comes { height as f32 } else { 0.0 }
+    };
+    let mut x: Vec<f32> = (0..(48_000.0 * length_s) as usize)
+        .map(|_| click(random))
+        .collect();
+    sources::lowpass(&mut x, hz, 48_000);
+    let power = x.iter().map(|v| f64::from(v * v)).sum::<f64>() / x.len() as f64;
+    let scale = (amplitude(level_dbfs) / power.sqrt()) as f32;
+    x.iter_mut().for_each(|v| *v *= scale);
+    x
+}
+
+/// Hair or the teeth of a zip at the capsule: grains below a millisecond that ring near 7.8 kHz, 4 to 9 ms apart.
+fn grains(random: &mut Random, length_s: f64, top_dbfs: f64) -> Vec<f32> {
+    let mut x = vec![0f32; (48_000.0 * length_s) as usize];
+    let mut at = 0;
+    while at < x.len() {
+        let height = random.within(0.5, 1.0) * amplitude(top_dbfs);
+        let turn = std::f64::consts::TAU * 7800.0 * random.within(0.9, 1.1);
+        for (k, v) in x[at..].iter_mut().take(96).enumerate() {
+            let t = k as f64 / 48_000.0;
+            *v += (height * (turn * t).sin() * (-t / 0.0001).exp()) as f32;
+        }
+        at += (48.0 * random.within(4.0, 9.0)) as usize;
+    }
+    x
+}
+
+/// A connector that gives way: the wave jumps, sinks back within some milliseconds and rings at 1.8 kHz meanwhile.
+fn ringing_step(top_dbfs: f64) -> Vec<f32> {
+    let wave = |k: u32| {
+        let t = f64::from(k) / 48_000.0;
+        let ring = 0.4 * (std::f64::consts::TAU * 1800.0 * t).sin() * (-t / 0.001).exp();
+        (amplitude(top_dbfs) * ((-t / 0.005).exp() + ring)) as f32
+    };
+    (0..4800).map(wave).collect()
+}
+
+/// A receiver at its threshold puts out clicks; a low-pass behind it leaves them as dull as cloth.
+#[test]
+fn clicks_of_a_receiver_at_its_threshold_are_radio_and_no_cloth() {
+    for (seed, length) in [(65, 0.15), (66, 0.25), (67, 0.6)] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (_, quiet) = times(&rendered, 0);
+        let noise = threshold_clicks(&mut Random::new(seed), length, 2000.0, -40.0);
+        add(&mut rendered, track, quiet, &noise);
+        let take = check(&rendered);
+        assert_found(&take, "rf_hit", track + 1, quiet, quiet + length, 0.05);
+        assert_silent(&take, "rustle");
+    }
+}
+
+/// As white and as unheard elsewhere as radio, but it falls silent between its grains.
+#[test]
+fn grains_of_hair_and_zips_are_rustle_and_no_radio() {
+    for seed in [66, 67] {
+        let mut rendered = scene(seed).render();
+        let track = rendered.track("Hedda");
+        let (_, quiet) = times(&rendered, 0);
+        let touch = grains(&mut Random::new(seed), 0.45, -20.0);
+        add(&mut rendered, track, quiet, &touch);
+        let take = check(&rendered);
+        assert_found(&take, "rustle", track + 1, quiet, quiet + 0.45, 0.05);
+        assert_silent(&take, "rf_hit");
+    }
+}
+
+/// What begins as a jump is no sound, though it rings; a doublet of a link has no jump in it.
+#[test]
+fn a_jump_that_rings_is_a_click_and_a_doublet_is_none() {
+    for seed in [66, 67] {
+        let mut scene = scene(seed);
+        scene.background_db = -60.0;
+        let mut rendered = scene.render();
+        let (boom, worn) = (rendered.track("Boom"), rendered.track("Hedda"));
+        let (_, quiet) = times(&rendered, 0);
+        let mut linked = rendered.clone();
+        add(&mut rendered, boom, quiet, &ringing_step(-24.0));
+        let take = check(&rendered);
+        assert_found(&take, "click", boom + 1, quiet, quiet, 0.002);
+        assert_silent(&take, "rf_hit");
+        linked.doublets(worn, quiet, 1, -30.0);
+        let take = check(&linked);
+        assert_found(&take, "rf_hit", worn + 1, quiet, quiet, 0.02);
+        assert_silent(&take, "click");
+    }
+}

@@ -165,6 +165,44 @@ fn a_few_shallow_cuts_are_found_by_their_common_slope() {
     }
 }
 
+/// A low-cut of second order (Butterworth), as packs and mixers have it; corner in Hz.
+fn low_cut_of_second_order(x: &mut [f32], hz: f64) {
+    let turn = (std::f64::consts::PI * hz / 48_000.0).tan();
+    let scale = 1.0 / (1.0 + std::f64::consts::SQRT_2 * turn + turn * turn);
+    let back = [
+        2.0 * scale * (turn * turn - 1.0),
+        scale * (1.0 - std::f64::consts::SQRT_2 * turn + turn * turn),
+    ];
+    let (mut past, mut out) = ([0f64; 2], [0f64; 2]);
+    for v in x {
+        let now = f64::from(*v);
+        let y = scale * (now - 2.0 * past[0] + past[1]) - back[0] * out[0] - back[1] * out[1];
+        (past, out) = ([now, past[0]], [y, out[0]]);
+        *v = y as f32;
+    }
+}
+
+/// Behind a low-cut of second order the tops of quiet bursts slope more than those of loud ones: all are told.
+#[test]
+fn every_burst_cut_ahead_of_a_low_cut_of_second_order_is_told() {
+    let mut rendered = dialogue(26);
+    let track = rendered.track("Orrin");
+    rendered.flatten(track, 6.0);
+    let x = &mut rendered.tracks[track].x;
+    let ceiling = top(x);
+    let cut: Vec<usize> = (0..x.len()).filter(|&i| x[i].abs() >= ceiling).collect();
+    low_cut_of_second_order(x, 120.0);
+    peak_at(&mut rendered, track, -9.0);
+    let take = check_as(&rendered, &float());
+    let mut bursts = 0;
+    for burst in cut.chunk_by(|a, b| b - a < 12_000) {
+        let [start, end] = [burst[0], burst[burst.len() - 1]].map(|i| i as f64 / 48_000.0);
+        assert_found(&take, "flat_top", track + 1, start, end, 0.01);
+        bursts += 1;
+    }
+    assert!(bursts > 3, "{bursts}");
+}
+
 #[test]
 fn a_limiter_cuts_nothing() {
     let mut rendered = dialogue(24);

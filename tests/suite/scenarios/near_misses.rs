@@ -348,3 +348,40 @@ fn long_pauses_are_no_gaps() {
         assert_silent(&take, kind);
     }
 }
+
+/// Where nobody holds a boom, the pack of somebody who whispers is turned up by 17 dB beside packs of people who shout and talk.
+/// Whatever he says is far louder on it than what the others tell; cloth on it is louder still.
+#[test]
+fn a_whisperer_with_a_high_gain_is_no_cloth() {
+    for seed in [26, 27] {
+        let mut scene = Scene::new(24.0, seed);
+        for name in ["Hedda", "Orrin", "Wim"] {
+            scene.talker(name);
+        }
+        scene.background_db = -66.0;
+        let quiet = |m: &mut takeproof::synth::scene::Microphone| m.noise_db = -60.0;
+        scene.microphones.iter_mut().for_each(quiet);
+        scene.converse(1.0, 23.0);
+        let turns: Vec<Line> = (scene.lines.iter().filter(|l| l.talker == 2).copied()).collect();
+        scene.lines.retain(|l| l.talker != 2);
+        for line in scene.lines.iter_mut().filter(|l| l.talker == 0) {
+            line.level_db += 8.0;
+        }
+        let mut random = Random::new(seed);
+        let voice = &sources::VOICES[scene.talkers[2].voice];
+        for line in &turns {
+            let audio = whispered(&voice[line.phrase % voice.len()], &mut random);
+            utter(&mut scene, 2, line.at_s, -6.0, &audio);
+        }
+        let mut rendered = scene.render();
+        let (orrin, wim) = (rendered.track("Orrin"), rendered.track("Wim"));
+        let (start, end) = rendered.lines_of(0)[0];
+        let shouted_db = |track: usize| {
+            let x = &rendered.tracks[track].x[rendered.sample(start)..rendered.sample(end)];
+            10.0 * x.iter().map(|v| f64::from(v * v)).sum::<f64>().log10()
+        };
+        let lift_db = 17.0 + shouted_db(orrin) - shouted_db(wim);
+        rendered.step_gain(wim, 0.0, lift_db);
+        assert_silent(&check(&rendered), "rustle");
+    }
+}
