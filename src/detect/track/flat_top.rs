@@ -174,24 +174,23 @@ impl Corners {
         }
     }
 
-    /// Corners of the slope that speaks loudest for a fault.
-    fn of_one_slope(tops: &[(Top, f64)]) -> Option<Corners> {
+    /// Corners of the slope of one growth that speaks loudest for a fault.
+    fn of_one_slope(tops: &[(Top, f64)], growth: f64) -> Option<Corners> {
         let corners: Vec<&(Top, f64)> = tops.iter().filter(|(t, _)| t.knee > CORNER).collect();
         let steps = (STEEPEST_HZ / ALIKE_HZ) as usize;
-        let all = (GROWTHS.iter())
-            .flat_map(|&growth| (0..=steps).map(move |k| (k as f64 * ALIKE_HZ, growth)));
-        all.filter_map(|(hz, growth)| {
-            let slope = Slope { hz, growth };
-            let like: Vec<f64> = (corners.iter())
-                .map(|(top, db)| slope.at_the_loudest(top, *db))
-                .filter(|&found| alike(found, hz))
-                .collect();
-            let hz = (like.len() >= LEAST_ALIKE).then(|| quantile(&like, 0.5))??;
-            Some(Corners::of(tops, Some(Slope { hz, growth })))
-        })
-        .filter(|c| c.count >= LEAST_ALIKE)
-        // Of equals the first: a slope that does not grow.
-        .reduce(|best, c| if c.log_odds > best.log_odds { c } else { best })
+        (0..=steps)
+            .map(|k| k as f64 * ALIKE_HZ)
+            .filter_map(|hz| {
+                let slope = Slope { hz, growth };
+                let like: Vec<f64> = (corners.iter())
+                    .map(|(top, db)| slope.at_the_loudest(top, *db))
+                    .filter(|&found| alike(found, hz))
+                    .collect();
+                let hz = (like.len() >= LEAST_ALIKE).then(|| quantile(&like, 0.5))??;
+                Some(Corners::of(tops, Some(Slope { hz, growth })))
+            })
+            .filter(|c| c.count >= LEAST_ALIKE)
+            .reduce(louder)
     }
 
     /// Whether a top is one of these corners.
@@ -252,6 +251,15 @@ impl Slope {
     }
 }
 
+/// Of two kinds of corners those that speak louder; of equals the first: the slope that is less steep and does not grow.
+fn louder<C: std::borrow::Borrow<Corners>>(one: C, other: C) -> C {
+    if other.borrow().log_odds > one.borrow().log_odds {
+        other
+    } else {
+        one
+    }
+}
+
 /// Whether a slope is like another.
 fn alike(slope_hz: f64, other_hz: f64) -> bool {
     (slope_hz - other_hz).abs() <= ALIKE_HZ.max(ALIKE_SHARE * other_hz)
@@ -274,9 +282,9 @@ const CORNER_RATIO_OF_A_CROWD: f64 = 2.5;
 struct Shape {
     /// Tops within 6 dB of the loudest with their level re the loudest in dB, from the loudest down.
     tops: Vec<(Top, f64)>,
-    /// Corners of any slope, and those of one slope.
+    /// Corners of any slope, and those of one slope for each of [`GROWTHS`] that has some.
     plain: Corners,
-    sloped: Option<Corners>,
+    sloped: Vec<Corners>,
     /// Widening of the uppermost tops, in standard errors, over how many.
     widening: f64,
     errors: f64,
@@ -354,7 +362,9 @@ fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
     }
     Some(Shape {
         plain: Corners::of(&tops, None),
-        sloped: Corners::of_one_slope(&tops),
+        sloped: (GROWTHS.iter())
+            .filter_map(|&growth| Corners::of_one_slope(&tops, growth))
+            .collect(),
         long: long_piece(&tops, rate),
         tops,
         widening,
@@ -446,10 +456,11 @@ impl Shape {
 
     /// The corners that speak loudest.
     fn corners(&self) -> &Corners {
-        match &self.sloped {
-            Some(sloped) if sloped.log_odds > self.plain.log_odds => sloped,
-            _ => &self.plain,
-        }
+        self.sloped
+            .iter()
+            .reduce(louder)
+            .filter(|sloped| sloped.log_odds > self.plain.log_odds)
+            .unwrap_or(&self.plain)
     }
 
     /// How many times as many of the loudest tops stand at one height as those below let expect; `None` unless they make a hard
@@ -484,7 +495,7 @@ impl Shape {
     fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
         let get = |param| view.settings.get(param);
         let sharp = self.is_sharp(view);
-        let sloped = self.sloped.filter(|s| s.prove(view));
+        let sloped = self.sloped.iter().filter(|s| s.prove(view)).reduce(louder);
         let crowd = self.crowd_at_one_height();
         let held = crowd.is_some();
         let dense = crowd.is_some_and(|ratio| ratio >= DENSE_RATIO);
@@ -829,13 +840,13 @@ mod tests {
             tops.iter().copied().chain(cuts).collect()
         };
         let alike = shape(&cut(&|i| 150.0 + i as f32)).unwrap();
-        let sloped = alike.sloped.unwrap();
+        let sloped = alike.sloped.iter().reduce(louder).unwrap();
         assert!(sloped.log_odds > 10.0, "{sloped:?}");
         assert!((sloped.slope.unwrap().hz - 153.0).abs() < 10.0);
         assert!(sloped.share > 4.0 * sloped.share_below);
         let any = shape(&cut(&|i| chance(31 * i + 5))).unwrap();
         assert!(
-            any.sloped.is_none_or(|s| s.log_odds < 6.0),
+            any.sloped.iter().all(|s| s.log_odds < 6.0),
             "{:?}",
             any.sloped
         );
@@ -854,15 +865,19 @@ mod tests {
             let smooth = (0..30).map(|i| top(i * 7000 + 99, level(i % 10) - 0.01, 1.0, 0.36));
             cuts.chain(smooth).collect()
         };
-        let of = |sag: &dyn Fn(u64) -> f32| shape(&tops(sag)).unwrap().sloped;
+        let of =
+            |sag: &dyn Fn(u64) -> f32| shape(&tops(sag)).unwrap().sloped.into_iter().reduce(louder);
         for (hz, growth) in [(120.0, 0.5), (200.0, 0.4), (180.0, 0.25)] {
             let grows = of(&|i| hz * (1.0 + growth * (1.0 / level(i) - 1.0))).unwrap();
             assert_eq!(grows.count, 37, "{grows:?}");
             assert!(grows.log_odds > MIN_LOG_ODDS.default, "{grows:?}");
             let slope = grows.slope.unwrap();
-            assert!(slope.growth > 0.0 && (slope.hz - f64::from(hz)).abs() < 10.0);
+            assert!(
+                slope.growth > 0.0 && (slope.hz - f64::from(hz)).abs() < 10.0,
+                "{slope:?} {hz}"
+            );
         }
-        let any = of(&|i| (i * 397 % 400) as f32);
+        let any = of(&|i| (i * 163 % 400) as f32);
         assert!(any.is_none_or(|s| s.log_odds < 6.0), "{any:?}");
     }
 

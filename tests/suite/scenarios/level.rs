@@ -185,22 +185,25 @@ fn low_cut_of_second_order(x: &mut [f32], hz: f64) {
 /// Behind a low-cut of second order the tops of quiet bursts slope more than those of loud ones: all are told.
 #[test]
 fn every_burst_cut_ahead_of_a_low_cut_of_second_order_is_told() {
-    let mut rendered = dialogue(26);
-    let track = rendered.track("Orrin");
-    rendered.flatten(track, 6.0);
-    let x = &mut rendered.tracks[track].x;
-    let ceiling = top(x);
-    let cut: Vec<usize> = (0..x.len()).filter(|&i| x[i].abs() >= ceiling).collect();
-    low_cut_of_second_order(x, 120.0);
-    peak_at(&mut rendered, track, -9.0);
-    let take = check_as(&rendered, &float());
-    let mut bursts = 0;
-    for burst in cut.chunk_by(|a, b| b - a < 12_000) {
-        let [start, end] = [burst[0], burst[burst.len() - 1]].map(|i| i as f64 / 48_000.0);
-        assert_found(&take, "flat_top", track + 1, start, end, 0.01);
-        bursts += 1;
+    // Of the second a slope that grows has the larger odds, but lies at all levels: the one that does not grow proves it.
+    for (seed, hz) in [(26, 120.0), (27, 100.0)] {
+        let mut rendered = dialogue(seed);
+        let track = rendered.track("Orrin");
+        rendered.flatten(track, 6.0);
+        let x = &mut rendered.tracks[track].x;
+        let ceiling = top(x);
+        let cut: Vec<usize> = (0..x.len()).filter(|&i| x[i].abs() >= ceiling).collect();
+        low_cut_of_second_order(x, hz);
+        peak_at(&mut rendered, track, -9.0);
+        let take = check_as(&rendered, &float());
+        let mut bursts = 0;
+        for burst in cut.chunk_by(|a, b| b - a < 12_000) {
+            let [start, end] = [burst[0], burst[burst.len() - 1]].map(|i| i as f64 / 48_000.0);
+            assert_found(&take, "flat_top", track + 1, start, end, 0.01);
+            bursts += 1;
+        }
+        assert!(bursts >= 3, "{bursts}");
     }
-    assert!(bursts > 3, "{bursts}");
 }
 
 #[test]
