@@ -156,7 +156,7 @@ impl Corners {
             share_below: 0.0,
         };
         let mut sum = slope.map_or(0.0, |slope| slope.choice_odds());
-        for (i, top) in tops.iter().enumerate() {
+        for (i, (top, _)) in tops.iter().enumerate() {
             sum += corners.odds(top);
             if sum > corners.log_odds {
                 (corners.log_odds, corners.count) = (sum, i + 1);
@@ -176,39 +176,46 @@ impl Corners {
 
     /// Corners of the slope of one growth that speaks loudest for a fault.
     fn of_one_slope(tops: &[(Top, f64)], growth: f64) -> Option<Corners> {
-        let corners: Vec<&(Top, f64)> = tops.iter().filter(|(t, _)| t.knee > CORNER).collect();
+        let loudest = tops.first()?.0.level;
+        let corners: Vec<&Top> = (tops.iter().map(|(t, _)| t))
+            .filter(|t| t.knee > CORNER)
+            .collect();
         let steps = (STEEPEST_HZ / ALIKE_HZ) as usize;
         (0..=steps)
             .map(|k| k as f64 * ALIKE_HZ)
             .filter_map(|hz| {
-                let slope = Slope { hz, growth };
+                let slope = Slope {
+                    hz,
+                    growth,
+                    loudest,
+                };
                 let like: Vec<f64> = (corners.iter())
-                    .map(|(top, db)| slope.at_the_loudest(top, *db))
+                    .map(|top| slope.at_the_loudest(top))
                     .filter(|&found| alike(found, hz))
                     .collect();
                 let hz = (like.len() >= LEAST_ALIKE).then(|| quantile(&like, 0.5))??;
-                Some(Corners::of(tops, Some(Slope { hz, growth })))
+                Some(Corners::of(tops, Some(Slope { hz, ..slope })))
             })
             .filter(|c| c.count >= LEAST_ALIKE)
             .reduce(louder)
     }
 
     /// Whether a top is one of these corners.
-    fn holds(&self, (top, db): &(Top, f64)) -> bool {
-        let slopes = |slope: Slope| alike(slope.at_the_loudest(top, *db), slope.hz);
+    fn holds(&self, top: &Top) -> bool {
+        let slopes = |slope: Slope| alike(slope.at_the_loudest(top), slope.hz);
         top.knee > CORNER && self.slope.is_none_or(slopes)
     }
 
     /// How many of some tops are these corners.
     fn among(&self, tops: &[(Top, f64)]) -> usize {
-        tops.iter().filter(|top| self.holds(top)).count()
+        tops.iter().filter(|(t, _)| self.holds(t)).count()
     }
 
     /// What a top says for an overload, log odds.
-    fn odds(&self, top: &(Top, f64)) -> f64 {
+    fn odds(&self, top: &Top) -> f64 {
         match (self.holds(top), self.slope) {
-            (true, Some(_)) => odds(top.0.knee) + SLOPE_ODDS,
-            (true, None) => odds(top.0.knee),
+            (true, Some(_)) => odds(top.knee) + SLOPE_ODDS,
+            (true, None) => odds(top.knee),
             (false, _) => odds(0.0),
         }
     }
@@ -228,6 +235,8 @@ struct Slope {
     /// By which share of that it is steeper for a piece that has sunk to half the height. Behind a filter of first order all pieces
     /// fall at one rate; one of second order remembers longer: what it has let sink most falls fastest.
     growth: f64,
+    /// Level of the loudest top.
+    loudest: f32,
 }
 
 /// Growths that are tried: of a filter of first order, and about that of one of second order.
@@ -236,9 +245,10 @@ const GROWTHS: [f64; 3] = [0.0, 0.25, 0.5];
 const GROWTH_ODDS: f64 = 1.1;
 
 impl Slope {
-    /// What the slope of a top at a level re the loudest, dB, would be at the height of the loudest, Hz.
-    fn at_the_loudest(&self, top: &Top, db: f64) -> f64 {
-        f64::from(top.sag_hz) / (1.0 + self.growth * (units::amplitude(-db) - 1.0))
+    /// What the slope of a top would be at the height of the loudest, Hz.
+    fn at_the_loudest(&self, top: &Top) -> f64 {
+        let sunk = f64::from(self.loudest / top.level) - 1.0;
+        f64::from(top.sag_hz) / (1.0 + self.growth * sunk)
     }
 
     /// What choosing it costs, log odds.
@@ -484,7 +494,7 @@ impl Shape {
         let plain = &self.plain;
         let longest = self.tops[..plain.count]
             .iter()
-            .filter(|top| plain.holds(top))
+            .filter(|(t, _)| plain.holds(t))
             .map(|(t, _)| f64::from(t.flat.1))
             .fold(0.0, f64::max);
         let lasts = longest >= FLAT_S * f64::from(view.take.rate) || plain.log_odds >= PLAIN_ODDS;
@@ -509,11 +519,10 @@ impl Shape {
         } else {
             0.1
         };
-        let corner = |top: &(Top, f64)| {
-            let (t, db) = top;
-            t.knee > CORNER && (*db >= lowest || sloped.is_some_and(|s| s.holds(top)))
+        let corner = |t: &Top, db: f64| {
+            t.knee > CORNER && (db >= lowest || sloped.is_some_and(|s| s.holds(t)))
         };
-        let clear = |top: &&(Top, f64)| top.0.knee > 4.0 && corner(top);
+        let clear = |(t, db): &&(Top, f64)| t.knee > 4.0 && corner(t, *db);
         let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
         let ceiling = if sharp || sloped.is_some() {
             levels.get(levels.len() / 2).copied().unwrap_or(0.0)
@@ -527,11 +536,10 @@ impl Shape {
         let mut marked: Vec<Marked> = self
             .tops
             .iter()
-            .filter_map(|top| {
-                let (t, db) = top;
+            .filter_map(|(t, db)| {
                 let at_the_height = held && *db >= -ONE_HEIGHT_DB;
                 let crowds = ((crowded || soft) && *db >= ceiling - reach) || at_the_height;
-                let mut weight = match (corner(top), *db < lowest) {
+                let mut weight = match (corner(t, *db), *db < lowest) {
                     (true, false) => odds(t.knee),
                     (true, true) => odds(t.knee) - LONE_SLOPE_ODDS,
                     (false, _) => 0.0,

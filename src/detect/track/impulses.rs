@@ -84,7 +84,7 @@ pub(crate) struct Burst {
 
 /// How uneven a burst runs from millisecond to millisecond, dB: by how much each is off the line through its neighbours. Steady
 /// noise and dense cloth have 3 to 4, noise of a receiver at its threshold, which comes in clicks, 5 to 8, voices anything; what
-/// sticks and slips, scratches or zips falls back between its grains. 0 below three milliseconds.
+/// sticks and slips, scratches or zips falls back between its grains. 0 where there are no neighbours.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct Ripple {
     /// Mean in the high band and in the middle one.

@@ -251,29 +251,21 @@ fn largest_ratio_db(
             }
         })
         .collect();
-    let own: Vec<f64> = wearer.map_or(Vec::new(), |w| {
-        ratios[w].iter().flatten().copied().collect()
-    });
+    let known_of =
+        |talker: usize| -> Vec<f64> { ratios[talker].iter().flatten().copied().collect() };
+    let own: Vec<f64> = wearer.map_or(Vec::new(), known_of);
     let own_known = own.len() >= LEAST_BANDS;
     let worn = view.track(other).role == Role::Lav;
     let third = (0..ratios.len())
         .filter(|&talker| wearer != Some(talker) && view.speech.wearer(other) != Some(talker))
-        .map(|talker| {
-            ratios[talker]
-                .iter()
-                .flatten()
-                .copied()
-                .collect::<Vec<f64>>()
-        })
+        .map(known_of)
         .filter(|known| known.len() >= LEAST_BANDS)
         .map(|known| percentile(&known, 0.5));
     // In the bands in which the wearer is not known, what the others say is too little: they stand further away.
     let else_db = if own.len() >= FEW_BANDS {
         percentile(&own, 0.5)
-    } else if worn {
-        UNKNOWN_WORN_DB + third.fold(0.0, f64::max)
     } else {
-        UNKNOWN_RATIO_DB
+        unknown_ratio_db(worn, third)
     };
     // A microphone on which nobody is known is measured by nothing: its gain may be anything.
     if ratios
@@ -295,6 +287,16 @@ fn largest_ratio_db(
         db: (0..bands.len()).map(largest).collect(),
         sure: own_known || !worn,
     })
+}
+
+/// Ratio of a wearer's voice that nobody has heard, dB. `worn`: to another body microphone; `third`: the ratios that talkers show
+/// who wear neither.
+fn unknown_ratio_db(worn: bool, third: impl Iterator<Item = f64>) -> f64 {
+    if worn {
+        UNKNOWN_WORN_DB + third.fold(0.0, f64::max)
+    } else {
+        UNKNOWN_RATIO_DB
+    }
 }
 
 /// Ratio per band while one talker speaks alone and both microphones hear it 10 dB over their background; `None` with less
@@ -347,6 +349,15 @@ fn ratios_db(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_pack_turned_up_adds_its_gain_and_one_turned_down_takes_nothing() {
+        let ratio = |worn, third: &[f64]| unknown_ratio_db(worn, third.iter().copied());
+        assert_eq!(ratio(true, &[12.0, 18.0]), UNKNOWN_WORN_DB + 18.0);
+        assert_eq!(ratio(true, &[-6.0]), UNKNOWN_WORN_DB);
+        assert_eq!(ratio(true, &[]), UNKNOWN_WORN_DB);
+        assert_eq!(ratio(false, &[18.0]), UNKNOWN_RATIO_DB, "levels set by ear");
+    }
 
     #[test]
     fn a_tone_stands_alone_and_noise_does_not() {

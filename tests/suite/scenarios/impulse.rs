@@ -5,6 +5,7 @@ use takeproof::synth::scene::Sound;
 use takeproof::synth::sources::{self, Random};
 use takeproof::synth::wav::{Format, Label};
 use takeproof::synth::{Rendered, Scene};
+use takeproof::units::amplitude;
 
 use crate::harness::{alarms, assert_found, assert_silent, check, check_as, listing};
 
@@ -376,10 +377,6 @@ fn add(rendered: &mut Rendered, track: usize, at_s: f64, x: &[f32]) {
     for (v, n) in rendered.tracks[track].x[at..].iter_mut().zip(x) {
         *v += n;
     }
-}
-
-fn amplitude(dbfs: f64) -> f64 {
-    10f64.powf(dbfs / 20.0)
 }
 
 /// Noise of an FM receiver at its threshold: clicks that come by chance, six a millisecond, of any height, behind a low-pass.
