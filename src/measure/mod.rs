@@ -7,6 +7,7 @@ pub mod bandwidth;
 pub mod fine;
 pub mod floor;
 pub mod frames;
+pub mod integrals;
 pub mod levels;
 pub mod lines;
 pub mod loudness;

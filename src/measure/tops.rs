@@ -10,6 +10,7 @@
 //! Source: a clipped wave has its curvature in two points and none between them; a smooth top spreads it evenly. Widths: a
 //! sine spends 0.431 of its time above half height above nine tenths, a wave clipped at half its height all of it.
 
+use super::integrals::{Integrals, Point};
 use super::past::Reach;
 use super::tiles::{TILE, Tiles};
 use crate::dsp::lanes::{peak, set_bits, set_crossings};
@@ -43,6 +44,8 @@ pub struct Top {
     pub knee: f32,
     /// First sample and length of the straight stretch.
     pub flat: (u64, u32),
+    /// Where that stretch begins and where it ends, a sample within its corners; twice the largest |x| without corners.
+    pub points: [Point; 2],
     /// How fast the straight stretch falls back to zero, as the corner of the first-order high-pass that would make a level
     /// one fall so, Hz: 0 where it is level, negative where it rises, 0 without corners.
     pub sag_hz: f32,
@@ -75,6 +78,7 @@ pub struct TopsMeter {
     /// No sample from the running lobe's first on goes beyond it.
     top: f32,
     ends: Vec<u64>,
+    integrals: Integrals,
     /// Memory for one lobe: its samples as shares of its height, and how they bend.
     shape: Vec<f64>,
     bend: Vec<f64>,
@@ -87,12 +91,13 @@ impl TopsMeter {
     /// A meter at rest; `rate` in Hz.
     pub fn new(rate: u32) -> TopsMeter {
         let scale = (f64::from(rate) / 48_000.0).max(0.1);
+        let longest = (LONGEST * scale) as usize;
         let forget = -1.0 / (FORGET_S * f64::from(rate.max(1)));
         TopsMeter {
             rate: f64::from(rate),
             scale,
             forget,
-            kept: (0..(LONGEST * scale) as usize)
+            kept: (0..longest)
                 .map(|len| (forget * len as f64).exp())
                 .collect(),
             recent: [0.0; 2],
@@ -101,6 +106,7 @@ impl TopsMeter {
             passed: false,
             top: 0.0,
             ends: Vec::new(),
+            integrals: Integrals::new(rate, longest + 3 * MARGIN),
             shape: Vec::new(),
             bend: Vec::new(),
             next_prune: 4096,
@@ -129,6 +135,7 @@ impl TopsMeter {
             if last <= self.seen {
                 continue;
             }
+            self.integrals.push(reach, to);
             if !self.pass(reach, last) {
                 let lobe = self.lobe;
                 ends.clear();
@@ -222,12 +229,20 @@ impl TopsMeter {
         let y = &self.shape;
         let (knee, from, length) = straightest(y, &mut self.bend, self.scale);
         let sag = sag(&y[from..from + length]) * self.rate / std::f64::consts::TAU;
+        let at = reach.start + (start + place) as u64;
+        let flat = (reach.start + (first + from) as u64, length as u32);
+        let within = if knee > 0.0 {
+            [flat.0 + 1, flat.0 + length as u64 - 2]
+        } else {
+            [at; 2]
+        };
         self.out.list.push(Top {
-            at: reach.start + (start + place) as u64,
+            at,
             level: height,
             positive,
             knee: knee as f32,
-            flat: (reach.start + (first + from) as u64, length as u32),
+            flat,
+            points: within.map(|sample| self.integrals.at(reach, sample)),
             sag_hz: sag as f32,
             width: (time_above(y, 0.9) / time_above(y, 0.5).max(1e-9)) as f32,
         });

@@ -52,6 +52,11 @@ pub static DETECTOR: Detector = Detector {
     run: Run::Take(run),
 };
 
+/// Microphones that agree so well hear the direct sound of all phrases: of some six thousand of these one had the wrong sign, of
+/// those that agree by half one in nine. Their votes count so many times.
+const DIRECT_COHERENCE: f64 = 0.7;
+const DIRECT_ODDS: f64 = 2.0;
+
 /// Positions of tracks, each with whether it is turned against the first.
 type Group = Vec<(usize, bool)>;
 
@@ -218,10 +223,14 @@ fn finding(
             continue;
         };
         others += 1;
+        let sure = match pair.coherence {
+            Some(coherence) if coherence >= DIRECT_COHERENCE => DIRECT_ODDS,
+            _ => 1.0,
+        };
         let odds = if mine == its {
-            pair.polarity_log_odds
+            sure * pair.polarity_log_odds
         } else {
-            -pair.polarity_log_odds
+            -sure * pair.polarity_log_odds
         };
         if odds > 0.0 {
             turned += odds;

@@ -9,8 +9,9 @@
 //!
 //! *Decision.* Over the tops within 6 dB of the loudest, from the loudest down, corners speak for the fault and smooth tops
 //! against it (log odds); the best stretch from the top must reach `min_log_odds`, with at least `min_ratio` times the share of
-//! corners that the tops below it have. Straight pieces that all fall back to zero at one rate (a ceiling seen through one
-//! high-pass, or none) speak louder: corners by chance slope anyhow. Or: tops crowd at one height, and corners among them. Or:
+//! corners that the tops below it have. A high-pass behind the overload is undone, whichever shows a ceiling best: straight pieces
+//! that were level at one height ahead of it speak louder, for corners by chance are anyhow. Or: tops crowd at one height, and
+//! corners among them. Or:
 //! the tops of the uppermost stretch are wider by `min_widening` than those below,
 //! over at least `min_tops` tops and eight standard errors, and crowd at the ceiling. Integer runs on one value below the
 //! recorder's rail prove it alone, and so does a straight piece of a quarter of a millisecond
@@ -22,12 +23,13 @@
 //!
 //! *Known misses.* One or two cut tops in a whole take; a very soft knee on a few words; a louder knock after the overload.
 //!
-//! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not.
+//! *Source.* A clipped wave has its curvature in two points; second differences survive a tilt, histograms do not, unless the
+//! tilt is undone (transfer function of the Butterworth high-pass).
 
 use super::clipping::JOIN_S;
-use crate::compare::pairs::quantile;
 use crate::detect::hearing::judged_tracks;
 use crate::detect::{Detector, Explain, Finding, Run, TakeView};
+use crate::measure::integrals::HighPass;
 use crate::measure::tops::Top;
 use crate::report::model::{Origin, Role, Severity};
 use crate::settings::Param;
@@ -120,25 +122,45 @@ fn odds(knee: f32) -> f64 {
     }
 }
 
-/// Straight pieces slope alike within this many Hz of their high-pass, or within this share of it.
-const ALIKE_HZ: f64 = 10.0;
-const ALIKE_SHARE: f64 = 0.1;
-/// Steepest slope looked for, Hz: low-cuts of packs and mixers end at 200 Hz, those of second order bend half as much again.
+/// Steepest slope of a straight piece behind a low-cut, Hz: those of packs and mixers end at 200 Hz, those of second order bend half
+/// as much again; and how much a level one may seem to rise.
 const STEEPEST_HZ: f64 = 400.0;
-/// What a slope like the others' adds to the log odds of a corner: of corners by chance one in thirty has a given slope.
-const SLOPE_ODDS: f64 = 3.0;
-/// What choosing the slope among forty costs (3.7), and where the stretch of tops ends.
-const CHOICE_ODDS: f64 = 5.7;
-/// What a corner weighs less that has nothing but its slope to speak for it: among hundreds of tops one has it by chance.
-const LONE_SLOPE_ODDS: f64 = 0.5;
-/// Corners of one slope needed.
+const RISING_HZ: f64 = 10.0;
+/// High-passes that are undone: corners from the lowest on, each so many times the one before, of both orders; then around the
+/// best more finely. Hz.
+const LOWEST_HZ: f64 = 30.0;
+const TIMES: f64 = 1.06;
+const CORNERS_HZ: usize = 37;
+const FINE: [f64; 12] = [
+    -0.06, -0.05, -0.04, -0.03, -0.02, -0.01, 0.01, 0.02, 0.03, 0.04, 0.05, 0.06,
+];
+/// Ahead of it a piece that was cut is level within this, and stands at the ceiling within that, dB.
+const LEVEL_DB: f64 = 0.045;
+const AT_IT_DB: f64 = 0.03;
+/// What lies so far below the ceiling was not cut, dB.
+const BELOW_DB: f64 = 0.3;
+/// What being level at the ceiling adds to the log odds of a corner: of corners by chance one in ten is level, one in fifteen of
+/// those at a given height.
+const CEILING_ODDS: f64 = 5.0;
+/// Where a ceiling is that plain, so much of [`MIN_RATIO`] is enough: what a voice sways by below the filter's reach is not restored,
+/// so that some of what was cut stands a little lower.
+const CEILING_RATIO: f64 = 1.5;
+/// What choosing among some hundred high-passes and thirty heights costs, log odds.
+const CHOICE_ODDS: f64 = 8.0;
+/// Heights that are looked at with one high-pass: those at which most pieces stand.
+const HEIGHTS: usize = 6;
+/// Shortest straight piece that can be seen to be level, samples with its corners.
+const LEAST_PIECE: u32 = 5;
+/// An offset is taken off what is undone where it is as clear as this, standard errors.
+const OFFSET_ERRORS: f64 = 3.0;
+/// Level pieces at one height needed.
 const LEAST_ALIKE: usize = 3;
 
 /// What the corners say, from the loudest top down.
 #[derive(Debug, Clone, Copy)]
 struct Corners {
-    /// Where only corners of one slope count: which.
-    slope: Option<Slope>,
+    /// Where only corners count that were level at one height ahead of a high-pass: which.
+    ahead: Option<Ahead>,
     /// Log odds of the best stretch from the loudest down, its number of tops, shares of corners in it and below it.
     log_odds: f64,
     count: usize,
@@ -147,132 +169,189 @@ struct Corners {
 }
 
 impl Corners {
-    fn of(tops: &[(Top, f64)], slope: Option<Slope>) -> Corners {
-        let mut corners = Corners {
-            slope,
-            log_odds: f64::NEG_INFINITY,
-            count: 0,
-            share: 0.0,
-            share_below: 0.0,
-        };
-        let mut sum = slope.map_or(0.0, |slope| slope.choice_odds());
-        for (i, (top, _)) in tops.iter().enumerate() {
-            sum += corners.odds(top);
-            if sum > corners.log_odds {
-                (corners.log_odds, corners.count) = (sum, i + 1);
-            }
-        }
-        let (above, below) = tops.split_at(corners.count);
-        let share = corners.among(above) as f64 / above.len().max(1) as f64;
-        // Until tops below have shown otherwise, they are thought to be like those above: corners at all levels prove nothing.
-        let share_below =
-            (corners.among(below) as f64 + ALIKE * share) / (below.len() as f64 + ALIKE);
+    /// Corners of any kind; tops from the loudest down.
+    fn plain(tops: &[(Top, f64)]) -> Corners {
+        let knees: Vec<f32> = tops.iter().map(|(t, _)| t.knee).collect();
+        let (log_odds, count) = best_stretch(knees.iter().map(|&k| odds(k)));
+        let corners = |knees: &[f32]| knees.iter().filter(|&&k| k > CORNER).count();
+        let (above, below) = knees.split_at(count);
         Corners {
-            share,
+            ahead: None,
+            log_odds,
+            count,
+            share: corners(above) as f64 / above.len().max(1) as f64,
+            share_below: 0.0,
+        }
+        .over(corners(below), below.len())
+    }
+
+    /// With what lies below: until tops there have shown otherwise, they are thought to be like those above, for corners at all
+    /// levels prove nothing.
+    fn over(self, corners: usize, tops: usize) -> Corners {
+        let share_below = (corners as f64 + ALIKE * self.share) / (tops as f64 + ALIKE);
+        Corners {
             share_below,
-            ..corners
+            ..self
         }
     }
 
-    /// Corners of the slope of one growth that speaks loudest for a fault.
-    fn of_one_slope(tops: &[(Top, f64)], growth: f64) -> Option<Corners> {
-        let loudest = tops.first()?.0.level;
-        let corners: Vec<&Top> = (tops.iter().map(|(t, _)| t))
-            .filter(|t| t.knee > CORNER)
-            .collect();
-        let steps = (STEEPEST_HZ / ALIKE_HZ) as usize;
-        (0..=steps)
-            .map(|k| k as f64 * ALIKE_HZ)
-            .filter_map(|hz| {
-                let slope = Slope {
-                    hz,
-                    growth,
-                    loudest,
-                };
-                let like: Vec<f64> = (corners.iter())
-                    .map(|top| slope.at_the_loudest(top))
-                    .filter(|&found| alike(found, hz))
-                    .collect();
-                let hz = (like.len() >= LEAST_ALIKE).then(|| quantile(&like, 0.5))??;
-                Some(Corners::of(tops, Some(Slope { hz, ..slope })))
-            })
-            .filter(|c| c.count >= LEAST_ALIKE)
-            .reduce(louder)
-    }
-
-    /// Whether a top is one of these corners.
-    fn holds(&self, top: &Top) -> bool {
-        let slopes = |slope: Slope| alike(slope.at_the_loudest(top), slope.hz);
-        top.knee > CORNER && self.slope.is_none_or(slopes)
-    }
-
-    /// How many of some tops are these corners.
-    fn among(&self, tops: &[(Top, f64)]) -> usize {
-        tops.iter().filter(|(t, _)| self.holds(t)).count()
-    }
-
-    /// What a top says for an overload, log odds.
-    fn odds(&self, top: &Top) -> f64 {
-        match (self.holds(top), self.slope) {
-            (true, Some(_)) => odds(top.knee) + SLOPE_ODDS,
-            (true, None) => odds(top.knee),
-            (false, _) => odds(0.0),
-        }
+    /// Those that speak loudest of corners which were level at one height ahead of a high-pass, or of none.
+    fn ahead(tops: &[(Top, f64)]) -> Option<Corners> {
+        let tops: Vec<Top> = tops.iter().map(|(t, _)| *t).collect();
+        let corners = (0..CORNERS_HZ).map(|k| LOWEST_HZ * TIMES.powi(k as i32));
+        let high_passes = corners.flat_map(|hz| [false, true].map(|steep| HighPass { hz, steep }));
+        let coarse = std::iter::once(HighPass {
+            hz: 0.0,
+            steep: false,
+        })
+        .chain(high_passes)
+        .filter_map(|high_pass| at_one_height(&tops, high_pass))
+        .reduce(louder)?;
+        let best = coarse.ahead?.high_pass;
+        let near = FINE.iter().map(|share| HighPass {
+            hz: best.hz * (1.0 + share),
+            ..best
+        });
+        let finer = near.filter_map(|high_pass| at_one_height(&tops, high_pass));
+        std::iter::once(coarse).chain(finer).reduce(louder)
     }
 
     /// Whether they lie at the top only.
     fn prove(&self, view: &TakeView<'_>) -> bool {
-        self.log_odds >= view.settings.get(&MIN_LOG_ODDS)
-            && self.share >= view.settings.get(&MIN_RATIO) * self.share_below
-    }
-}
-
-/// How the straight pieces of one stage slope behind its high-pass.
-#[derive(Debug, Clone, Copy)]
-struct Slope {
-    /// At the height of the loudest top, as [`Top::sag_hz`].
-    hz: f64,
-    /// By which share of that it is steeper for a piece that has sunk to half the height. Behind a filter of first order all pieces
-    /// fall at one rate; one of second order remembers longer: what it has let sink most falls fastest.
-    growth: f64,
-    /// Level of the loudest top.
-    loudest: f32,
-}
-
-/// Growths that are tried: of a filter of first order, and about that of one of second order.
-const GROWTHS: [f64; 3] = [0.0, 0.25, 0.5];
-/// What choosing among them costs, log odds.
-const GROWTH_ODDS: f64 = 1.1;
-
-impl Slope {
-    /// What the slope of a top would be at the height of the loudest, Hz.
-    fn at_the_loudest(&self, top: &Top) -> f64 {
-        let sunk = f64::from(self.loudest / top.level) - 1.0;
-        f64::from(top.sag_hz) / (1.0 + self.growth * sunk)
-    }
-
-    /// What choosing it costs, log odds.
-    fn choice_odds(&self) -> f64 {
-        if self.growth > 0.0 {
-            -CHOICE_ODDS - GROWTH_ODDS
+        let plain = self.ahead.is_some() && self.log_odds >= PLAIN_ODDS;
+        let ratio = if plain {
+            CEILING_RATIO
         } else {
-            -CHOICE_ODDS
+            view.settings.get(&MIN_RATIO)
+        };
+        self.log_odds >= view.settings.get(&MIN_LOG_ODDS) && self.share >= ratio * self.share_below
+    }
+}
+
+/// The stretch from the first on that speaks loudest: log odds, number.
+fn best_stretch(odds: impl Iterator<Item = f64>) -> (f64, usize) {
+    let (mut best, mut sum) = ((f64::NEG_INFINITY, 0), 0.0);
+    for (i, odds) in odds.enumerate() {
+        sum += odds;
+        if sum > best.0 {
+            best = (sum, i + 1);
         }
     }
+    best
 }
 
-/// Of two kinds of corners those that speak louder; of equals the first: the slope that is less steep and does not grow.
-fn louder<C: std::borrow::Borrow<Corners>>(one: C, other: C) -> C {
-    if other.borrow().log_odds > one.borrow().log_odds {
+/// Of two kinds of corners those that speak louder; of equals the first.
+fn louder(one: Corners, other: Corners) -> Corners {
+    if other.log_odds > one.log_odds {
         other
     } else {
         one
     }
 }
 
-/// Whether a slope is like another.
-fn alike(slope_hz: f64, other_hz: f64) -> bool {
-    (slope_hz - other_hz).abs() <= ALIKE_HZ.max(ALIKE_SHARE * other_hz)
+/// A ceiling ahead of a high-pass: there a stage cuts all tops at one height, whatever the filter made of them.
+#[derive(Debug, Clone, Copy)]
+struct Ahead {
+    high_pass: HighPass,
+    ceiling_dbfs: f64,
+}
+
+impl Ahead {
+    /// How far a top was from the ceiling, dB.
+    fn away_db(&self, top: &Top) -> f64 {
+        (level_ahead(top, self.high_pass) - self.ceiling_dbfs).abs()
+    }
+
+    /// Whether a top was at the ceiling.
+    fn reaches(&self, top: &Top) -> bool {
+        self.away_db(top) <= AT_IT_DB
+    }
+
+    /// What a top weighs that was at the ceiling, corners or not: few come so near by themselves in a wave that nobody sees.
+    fn weight(&self) -> f64 {
+        if self.high_pass.hz > 0.0 {
+            PROVEN
+        } else {
+            CROWDS
+        }
+    }
+
+    /// Whether a top was level near the ceiling, between corners.
+    fn holds(&self, top: &Top) -> bool {
+        self.away_db(top) <= CROWD_DB && is_level(top, self.high_pass)
+    }
+}
+
+/// Level of a top ahead of a high-pass, dBFS; minus infinity where the wave was on the other side of zero.
+fn level_ahead(top: &Top, high_pass: HighPass) -> f64 {
+    units::db(height(top, 0, high_pass).max(0.0))
+}
+
+/// How far a point of a top lay from zero ahead of a high-pass, on the side of the top.
+fn height(top: &Top, point: usize, high_pass: HighPass) -> f64 {
+    let value = top.points[point].ahead_of(high_pass);
+    if top.positive { value } else { -value }
+}
+
+/// Whether the straight piece of a top was level ahead of a high-pass.
+fn is_level(top: &Top, high_pass: HighPass) -> bool {
+    let (from, to) = (height(top, 0, high_pass), height(top, 1, high_pass));
+    top.knee > CORNER
+        && top.flat.1 >= LEAST_PIECE
+        && from.min(to) > 0.0
+        && units::db(to / from).abs() <= LEVEL_DB
+}
+
+/// The level pieces at one height that speak loudest for a ceiling ahead of one high-pass.
+fn at_one_height(tops: &[Top], high_pass: HighPass) -> Option<Corners> {
+    let mut levels: Vec<(f64, f32, bool)> = tops
+        .iter()
+        .map(|t| (level_ahead(t, high_pass), t.knee, is_level(t, high_pass)))
+        .collect();
+    if levels.iter().filter(|l| l.2).count() < LEAST_ALIKE {
+        return None;
+    }
+    levels.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let pieces: Vec<f64> = levels.iter().filter(|l| l.2).map(|l| l.0).collect();
+    let within = |low: f64, high: f64| {
+        let above = |db: f64| levels.partition_point(move |l| l.0 > db);
+        &levels[above(high)..above(low)]
+    };
+    let mut heights: Vec<(usize, f64)> = (pieces.iter().enumerate())
+        .map(|(i, &top)| {
+            let near = pieces[i..].partition_point(|&p| p >= top - 2.0 * AT_IT_DB);
+            (near, top - AT_IT_DB)
+        })
+        .filter(|(near, _)| *near >= LEAST_ALIKE)
+        .collect();
+    heights.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.total_cmp(&a.1)));
+    heights.truncate(HEIGHTS);
+    let corners = heights.into_iter().map(|(_, ceiling_dbfs)| {
+        let holds = |l: &(f64, f32, bool)| l.2 && (l.0 - ceiling_dbfs).abs() <= AT_IT_DB;
+        let above = within(ceiling_dbfs - AT_IT_DB - 1e-9, f64::INFINITY);
+        let speaks = |l: &(f64, f32, bool)| {
+            if holds(l) {
+                odds(l.1) + CEILING_ODDS
+            } else {
+                odds(0.0)
+            }
+        };
+        let (log_odds, count) = best_stretch(above.iter().map(speaks));
+        let held = above[..count].iter().filter(|l| holds(l)).count();
+        let below = within(ceiling_dbfs - 6.0, ceiling_dbfs - BELOW_DB);
+        Corners {
+            ahead: Some(Ahead {
+                high_pass,
+                ceiling_dbfs,
+            }),
+            log_odds: log_odds - CHOICE_ODDS,
+            count,
+            share: held as f64 / count.max(1) as f64,
+            share_below: 0.0,
+        }
+        .over(below.iter().filter(|l| l.2).count(), below.len())
+    });
+    corners.reduce(louder)
 }
 
 /// Wider tops of which this share comes from one burst are the shape of one sound: a laugh repeats itself for a third of a second.
@@ -292,9 +371,9 @@ const CORNER_RATIO_OF_A_CROWD: f64 = 2.5;
 struct Shape {
     /// Tops within 6 dB of the loudest with their level re the loudest in dB, from the loudest down.
     tops: Vec<(Top, f64)>,
-    /// Corners of any slope, and those of one slope for each of [`GROWTHS`] that has some.
+    /// Corners of any kind, and those that were level at one height ahead of a high-pass.
     plain: Corners,
-    sloped: Vec<Corners>,
+    ahead: Option<Corners>,
     /// Widening of the uppermost tops, in standard errors, over how many.
     widening: f64,
     errors: f64,
@@ -320,7 +399,7 @@ fn long_piece(tops: &[(Top, f64)], rate: u32) -> f64 {
 fn is_long(top: &Top, samples: f64) -> bool {
     top.knee > LONG_KNEE
         && f64::from(top.flat.1) >= samples
-        && (-ALIKE_HZ..=STEEPEST_HZ).contains(&f64::from(top.sag_hz))
+        && (-RISING_HZ..=STEEPEST_HZ).contains(&f64::from(top.sag_hz))
 }
 
 /// The smaller side of a wave is looked at by itself where its loudest top lies this far below the other side's, as a factor;
@@ -371,10 +450,8 @@ fn shape(tops: &[Top], rate: u32) -> Option<Shape> {
         }
     }
     Some(Shape {
-        plain: Corners::of(&tops, None),
-        sloped: (GROWTHS.iter())
-            .filter_map(|&growth| Corners::of_one_slope(&tops, growth))
-            .collect(),
+        plain: Corners::plain(&tops),
+        ahead: Corners::ahead(&tops),
         long: long_piece(&tops, rate),
         tops,
         widening,
@@ -466,10 +543,9 @@ impl Shape {
 
     /// The corners that speak loudest.
     fn corners(&self) -> &Corners {
-        self.sloped
-            .iter()
-            .reduce(louder)
-            .filter(|sloped| sloped.log_odds > self.plain.log_odds)
+        self.ahead
+            .as_ref()
+            .filter(|ahead| ahead.log_odds > self.plain.log_odds)
             .unwrap_or(&self.plain)
     }
 
@@ -480,8 +556,9 @@ impl Shape {
         let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
         let ratio = crowd as f64 / ((next + 1) as f64 / 6.0);
         let (at, below) = self.tops.split_at(crowd);
-        let corners = self.plain.among(at);
-        let share_below = (self.plain.among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
+        let among = |tops: &[(Top, f64)]| tops.iter().filter(|(t, _)| t.knee > CORNER).count();
+        let corners = among(at);
+        let share_below = (among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
         let ceiling = crowd >= LEAST_CROWD
             && ratio >= CROWD_RATIO
             && corners >= CORNERS_IN_A_CROWD
@@ -494,7 +571,7 @@ impl Shape {
         let plain = &self.plain;
         let longest = self.tops[..plain.count]
             .iter()
-            .filter(|(t, _)| plain.holds(t))
+            .filter(|(t, _)| t.knee > CORNER)
             .map(|(t, _)| f64::from(t.flat.1))
             .fold(0.0, f64::max);
         let lasts = longest >= FLAT_S * f64::from(view.take.rate) || plain.log_odds >= PLAIN_ODDS;
@@ -505,7 +582,7 @@ impl Shape {
     fn marked(&self, view: &TakeView<'_>) -> (Vec<Marked>, f64) {
         let get = |param| view.settings.get(param);
         let sharp = self.is_sharp(view);
-        let sloped = self.sloped.iter().filter(|s| s.prove(view)).reduce(louder);
+        let ahead = (self.ahead.filter(|a| a.prove(view))).and_then(|corners| corners.ahead);
         let crowd = self.crowd_at_one_height();
         let held = crowd.is_some();
         let dense = crowd.is_some_and(|ratio| ratio >= DENSE_RATIO);
@@ -519,12 +596,11 @@ impl Shape {
         } else {
             0.1
         };
-        let corner = |t: &Top, db: f64| {
-            t.knee > CORNER && (db >= lowest || sloped.is_some_and(|s| s.holds(t)))
-        };
+        let held_ahead = |t: &Top| ahead.is_some_and(|a| a.holds(t));
+        let corner = |t: &Top, db: f64| t.knee > CORNER && (db >= lowest || held_ahead(t));
         let clear = |(t, db): &&(Top, f64)| t.knee > 4.0 && corner(t, *db);
         let levels: Vec<f64> = self.tops.iter().filter(clear).map(|(_, db)| *db).collect();
-        let ceiling = if sharp || sloped.is_some() {
+        let ceiling = if sharp || ahead.is_some() {
             levels.get(levels.len() / 2).copied().unwrap_or(0.0)
         } else if held {
             0.0
@@ -539,11 +615,10 @@ impl Shape {
             .filter_map(|(t, db)| {
                 let at_the_height = held && *db >= -ONE_HEIGHT_DB;
                 let crowds = ((crowded || soft) && *db >= ceiling - reach) || at_the_height;
-                let mut weight = match (corner(t, *db), *db < lowest) {
-                    (true, false) => odds(t.knee),
-                    (true, true) => odds(t.knee) - LONE_SLOPE_ODDS,
-                    (false, _) => 0.0,
-                };
+                let mut weight = if corner(t, *db) { odds(t.knee) } else { 0.0 };
+                if let Some(ahead) = ahead.filter(|a| a.reaches(t)) {
+                    weight = weight.max(ahead.weight());
+                }
                 if crowds {
                     weight = weight.max(CROWDS);
                 }
@@ -584,12 +659,14 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
         .filter(|r| !clipped.contains(r) && r.runs.len() >= 3)
         .collect();
     let at_the_rail = clipped.iter().map(|r| r.value).fold(f32::MAX, f32::min) * AT_THE_RAIL;
-    let tops: Vec<Top> = m
-        .tops
-        .list
-        .iter()
+    let offset = (m.levels.offset()).filter(|o| o.value.abs() > OFFSET_ERRORS * o.error);
+    let offset = offset.map_or(0.0, |o| o.value);
+    let tops: Vec<Top> = (m.tops.list.iter())
         .filter(|t| t.level < at_the_rail)
-        .copied()
+        .map(|t| Top {
+            points: t.points.map(|p| p.without(offset)),
+            ..*t
+        })
         .collect();
     if !pinned.is_empty() {
         let shape = shape(&tops, view.take.rate);
@@ -729,6 +806,7 @@ fn told(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::integrals::Point;
 
     fn top(at: u64, level: f32, knee: f32, width: f32) -> Top {
         Top {
@@ -737,6 +815,10 @@ mod tests {
             positive: true,
             knee,
             flat: (at, 10),
+            points: [Point {
+                value: level,
+                ..Point::default()
+            }; 2],
             sag_hz: 0.0,
             width,
         }
@@ -832,61 +914,73 @@ mod tests {
         assert!(pressed.at_ceiling(0.7).is_empty(), "no crowd there");
     }
 
-    /// Seven corners among eighty smooth tops prove nothing, unless they all slope by one rate.
-    #[test]
-    fn corners_of_one_slope_are_proof_and_those_of_any_slope_are_not() {
-        let chance = |i: u64| -600.0 + (i * 397 % 1200) as f32;
-        let mut tops = voice(600);
-        for (i, top) in tops.iter_mut().enumerate() {
-            top.sag_hz = chance(i as u64);
-        }
-        let cut = |sag: &dyn Fn(u64) -> f32| -> Vec<Top> {
-            let cuts = (0..7).map(|i| Top {
-                sag_hz: sag(i),
-                ..top(400_000 + i * 200, 0.99, 4.5, 0.4)
-            });
-            tops.iter().copied().chain(cuts).collect()
+    /// A top behind a high-pass ahead of which it went from one height to another.
+    fn behind(high_pass: HighPass, at: u64, heights: [f64; 2], knee: f32) -> Top {
+        let point = |height: f64| {
+            let past = |step: u64| (at * at % 1013 * step % 1009) as f32 / 1009.0 - 0.5;
+            let gone = Point {
+                value: 0.0,
+                once: 1e-3 * past(613),
+                twice: 1e-6 * past(389),
+            };
+            Point {
+                value: (height - gone.ahead_of(high_pass)) as f32,
+                ..gone
+            }
         };
-        let alike = shape(&cut(&|i| 150.0 + i as f32)).unwrap();
-        let sloped = alike.sloped.iter().reduce(louder).unwrap();
-        assert!(sloped.log_odds > 10.0, "{sloped:?}");
-        assert!((sloped.slope.unwrap().hz - 153.0).abs() < 10.0);
-        assert!(sloped.share > 4.0 * sloped.share_below);
-        let any = shape(&cut(&|i| chance(31 * i + 5))).unwrap();
-        assert!(
-            any.sloped.iter().all(|s| s.log_odds < 6.0),
-            "{:?}",
-            any.sloped
-        );
+        let points = heights.map(point);
+        Top {
+            points,
+            ..top(at, points[0].value, knee, 0.4)
+        }
     }
 
-    /// Behind a high-pass of second order lower tops are steeper. Ten corners of 5 dB among thirty smooth tops are one slope when it
-    /// grows as they sink, and none when each slopes as it likes.
+    /// Ahead of a high-pass levels spread over 6 dB, every third top has corners.
+    fn voice_behind(high_pass: HighPass) -> Vec<Top> {
+        (0..400)
+            .map(|i| {
+                let from = 0.7 - 0.35 * ((i * 37 % 101) as f64 / 101.0);
+                let to = from * (0.93 + 0.1 * ((i * 53 % 97) as f64 / 97.0));
+                behind(
+                    high_pass,
+                    i * 500,
+                    [from, to],
+                    if i % 3 == 0 { 4.5 } else { 1.0 },
+                )
+            })
+            .collect()
+    }
+
+    /// Seven corners among four hundred tops prove nothing, unless ahead of one high-pass they were all level at one height.
     #[test]
-    fn slopes_that_grow_as_tops_sink_are_one_slope() {
-        let level = |i: u64| 1.0 - 0.44 * i as f32 / 9.0;
-        let tops = |sag: &dyn Fn(u64) -> f32| -> Vec<Top> {
-            let cuts = (0..10).map(|i| Top {
-                sag_hz: sag(i),
-                ..top(i * 20_000, level(i), 4.5, 0.4)
-            });
-            let smooth = (0..30).map(|i| top(i * 7000 + 99, level(i % 10) - 0.01, 1.0, 0.36));
-            cuts.chain(smooth).collect()
-        };
-        let of =
-            |sag: &dyn Fn(u64) -> f32| shape(&tops(sag)).unwrap().sloped.into_iter().reduce(louder);
-        for (hz, growth) in [(120.0, 0.5), (200.0, 0.4), (180.0, 0.25)] {
-            let grows = of(&|i| hz * (1.0 + growth * (1.0 / level(i) - 1.0))).unwrap();
-            assert_eq!(grows.count, 37, "{grows:?}");
-            assert!(grows.log_odds > MIN_LOG_ODDS.default, "{grows:?}");
-            let slope = grows.slope.unwrap();
+    fn corners_at_one_height_ahead_of_a_high_pass_are_proof_and_those_at_any_height_are_not() {
+        for (hz, steep) in [(60.0, false), (80.0, true), (150.0, true)] {
+            let high_pass = HighPass { hz, steep };
+            let with = |height: &dyn Fn(u64) -> f64| {
+                let cuts =
+                    (0..7).map(|i| behind(high_pass, 300_007 + i * 211, [height(i); 2], 4.5));
+                let tops = voice_behind(high_pass)
+                    .into_iter()
+                    .chain(cuts)
+                    .collect::<Vec<_>>();
+                shape(&tops).unwrap().ahead
+            };
+            let found = with(&|_| 0.75).unwrap();
+            let ahead = found.ahead.unwrap();
+            assert!(found.log_odds > 15.0, "{found:?}");
+            assert!(found.share > 4.0 * found.share_below, "{found:?}");
+            assert_eq!(ahead.high_pass.steep, steep);
+            assert!((ahead.high_pass.hz / hz - 1.0).abs() < 0.06, "{ahead:?}");
             assert!(
-                slope.growth > 0.0 && (slope.hz - f64::from(hz)).abs() < 10.0,
-                "{slope:?} {hz}"
+                (ahead.ceiling_dbfs - units::db(0.75)).abs() < 0.05,
+                "{ahead:?}"
+            );
+            let any = with(&|i| 0.72 + 0.02 * i as f64);
+            assert!(
+                any.is_none_or(|c| c.log_odds < MIN_LOG_ODDS.default),
+                "{any:?}"
             );
         }
-        let any = of(&|i| (i * 163 % 400) as f32);
-        assert!(any.is_none_or(|s| s.log_odds < 6.0), "{any:?}");
     }
 
     /// A limiter holds the height of tops and leaves their shape alone.
@@ -916,6 +1010,10 @@ mod tests {
             .iter()
             .map(|t| Top {
                 level: t.level * 4.0,
+                points: t.points.map(|p| Point {
+                    value: p.value * 4.0,
+                    ..p
+                }),
                 ..*t
             })
             .collect();

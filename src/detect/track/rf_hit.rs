@@ -244,7 +244,9 @@ fn look(view: &TakeView<'_>, all: &Impulses<'_>, t: usize) -> Vec<Hit> {
     // Frames tell less well than milliseconds when a burst begins.
     let known: Vec<Span> = hits.iter().map(|h| h.span).chain(gone).collect();
     let new = |l: &&link::Lasting| {
-        l.make != link::Make::Burst || !known.iter().any(|k| k.near(&l.span, 0))
+        let told = known.iter().any(|k| k.near(&l.span, 0));
+        let wakes = || super::click::at_mute(view, all.tracks[t], l.span.start);
+        l.make != link::Make::Burst || !told && !wakes()
     };
     let lasting = link::lasting(view, all.tracks[t]).iter().filter(new);
     hits.extend(lasting.map(|l| Hit {
