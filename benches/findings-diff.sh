@@ -10,5 +10,5 @@ trap 'git worktree remove --force "$base/tree"; rm -rf "$base"' EXIT
 git worktree add --quiet --detach "$base/tree" "$revision"
 cargo build --release --quiet --manifest-path "$base/tree/Cargo.toml" --target-dir target/base
 cargo build --release --quiet
-TAKEPROOF_CORPUS="$folder" TAKEPROOF_BASE="$PWD/target/base/release/takeproof" TAKEPROOF_HEAD="$PWD/target/release/takeproof" \
+TAKEPROOF_CORPUS="$folder" TAKEPROOF_BASE="$PWD/target/base/release/takeproof" TAKEPROOF_HEAD="$(realpath "${CARGO_TARGET_DIR:-target}")/release/takeproof" \
     cargo test --quiet --test suite -- --ignored --nocapture corpus::findings_diff

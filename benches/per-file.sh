@@ -10,10 +10,10 @@ long_s=600
 takes="${1:-2000}" seconds="${2:-5}" tracks="${3:-2}"
 . "$(dirname "$0")/timing.sh"
 cargo build --release --quiet --example many_takes --example long_take
-target/release/examples/many_takes "$work/many" "$takes" "$tracks" "$seconds"
+"$built/examples/many_takes" "$work/many" "$takes" "$tracks" "$seconds"
 mkdir "$work/half"
 find "$work/many" -name '*.wav' | sort | sed -n "1,$((takes / 2))p" | xargs cp -t "$work/half"
-target/release/examples/long_take "$work/long.wav" "$tracks" "$long_s"
+"$built/examples/long_take" "$work/long.wav" "$tracks" "$long_s"
 
 # CPU seconds of a check, the least of three, kept in a list.
 cpu() {

@@ -1,9 +1,10 @@
 # Shared by the benches that time whole commands; to be sourced. Goes to the top of the project, makes a temporary folder `work`,
-# and sees to a binary: TAKEPROOF=path/to/takeproof, else that of the commit at hand is built.
+# and sees to a binary: TAKEPROOF=path/to/takeproof, else that of the commit at hand is built. What is built lies below `built`.
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
+built="${CARGO_TARGET_DIR:-target}/release"
 if [ -z "${TAKEPROOF:-}" ]; then
     cargo build --release --quiet
-    TAKEPROOF=target/release/takeproof
+    TAKEPROOF="$built/takeproof"
 fi
 work="$(mktemp -d)"
 trap 'rm -rf "$work"' EXIT

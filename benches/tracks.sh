@@ -14,7 +14,7 @@ cargo build --release --quiet --example long_take
 machine
 printf '%6s %8s %22s %8s\n' tracks 'CPU s' 'ms a minute of a track' MiB
 for tracks in ${counts[*]}; do
-    target/release/examples/long_take "$work/take.wav" "$tracks" "$seconds"
+    "$built/examples/long_take" "$work/take.wav" "$tracks" "$seconds"
     for _ in $(seq "$runs"); do
         timed "$tracks" '%U %S %M' "$TAKEPROOF" check --no-plots --no-catalogue --threads 1 --force --out "$work/report" "$work/take.wav"
     done

@@ -448,7 +448,7 @@ pub fn analyse(mut take: Take, settings: &Settings, how: &How<'_>) -> Result<Ana
     let pairs = compare::pairs::measure(between.pairs, &speech);
     let landmarks = compare::landmarks::landmarks(&take, &tracks, &speech);
     let windows = judge::windows::windows(&take, &landmarks, &speech);
-    let view = TakeView {
+    let mut view = TakeView {
         take: &take,
         grid,
         tracks: &tracks,
@@ -461,6 +461,8 @@ pub fn analyse(mut take: Take, settings: &Settings, how: &How<'_>) -> Result<Ana
         known: detect::hearing::Known::new(tracks.len()),
     };
     let findings: Vec<Finding> = detect::detect(&view);
+    // Only detectors ask for it, and it grows with the take.
+    view.known = detect::hearing::Known::new(tracks.len());
     let judged = judge::judge(&view, findings);
     Ok(Analysis {
         take,

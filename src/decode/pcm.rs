@@ -8,6 +8,7 @@ use super::ahead::{Ahead, Piece};
 use super::{FileResult, Target, hash_text};
 use crate::container::source::Source;
 use crate::container::{Header, Pcm};
+use crate::dsp::apart::apart;
 use crate::dsp::widest::widest;
 use crate::report::model::{Problem, SampleFormat};
 
@@ -17,6 +18,8 @@ const PIECE: usize = 256 << 10;
 const SMALL_PIECE: usize = 4096;
 /// Failing reads after which a file is given up: a card that was pulled fails at every one.
 const MAX_FAILURES: usize = 64;
+/// Bytes that both hashes take in before the next: the second finds them in the first-level cache.
+const HASHED: usize = 16 << 10;
 /// Frames unpacked together: they stay in the first-level cache while the channels are taken out of them one by one.
 const TILE_FRAMES: usize = 256;
 
@@ -126,8 +129,10 @@ impl PcmReader {
         let mut holes = Vec::new();
         match have {
             Ok(have) if have == buffer.len() => {
-                self.whole.write(buffer);
-                self.audio.write(buffer);
+                for piece in buffer.chunks(HASHED) {
+                    self.whole.write(piece);
+                    self.audio.write(piece);
+                }
                 return holes;
             }
             // The file has become shorter since its header was read.
@@ -223,9 +228,17 @@ impl PcmReader {
     fn unpack(&self, bytes: &[u8], target: &mut Target<'_>) {
         let block = self.width * self.channels;
         let at = target.at;
+        let threes = self.width == 3 && self.format == SampleFormat::Int && !self.layout.big_endian;
+        // Codes of three bytes are not kept: samples hold them.
+        let only_samples = threes && target.codes.iter().all(Vec::is_empty);
         let mut tile_codes = [0; TILE_FRAMES];
         for (tile, bytes) in bytes.chunks(TILE_FRAMES * block).enumerate() {
             let from = at + tile * TILE_FRAMES;
+            let done = match only_samples {
+                true => apart(bytes, target.x, from, self.shift(), self.scale()),
+                false => 0,
+            };
+            let (from, bytes) = (from + done, &bytes[done * block..]);
             let n = bytes.len() / block;
             for channel in 0..self.channels {
                 let x = &mut target.x[channel][from..from + n];
@@ -235,22 +248,24 @@ impl PcmReader {
                 if self.format == SampleFormat::Float {
                     unpack_float(samples, self.width, self.layout.big_endian, x);
                 } else {
-                    let scale = 1.0 / (1u64 << (self.bits - 1)) as f32;
                     let kept = target.codes[channel].get_mut(from..from + n);
-                    // Codes of three bytes are not kept: samples hold them.
-                    let beside = self.width == 3 && !self.layout.big_endian && self.channels > 1;
-                    if beside && kept.is_none() {
+                    if only_samples && self.channels > 1 {
                         let fours_here = &mut tile_codes[..n];
                         let left = fours(fours_here, bytes, block, 3 * channel);
-                        scaled(x, fours_here, (left, self.shift()), scale);
+                        scaled(x, fours_here, (left, self.shift()), self.scale());
                     } else {
                         let codes = kept.unwrap_or(&mut tile_codes[..n]);
                         self.unpack_codes(samples, codes);
-                        scaled(x, codes, (0, 0), scale);
+                        scaled(x, codes, (0, 0), self.scale());
                     }
                 }
             }
         }
+    }
+
+    /// What a code is multiplied with; exact, for it is a power of two.
+    fn scale(&self) -> f32 {
+        1.0 / (1u64 << (self.bits - 1)) as f32
     }
 
     /// Samples are left-justified in 32 bits first: then one shift gives the code at its valid depth.

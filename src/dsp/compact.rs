@@ -107,6 +107,17 @@ impl Code for u8 {
     }
 }
 
+impl Code for u16 {
+    const BYTES: usize = 2;
+    fn put(self, to: &mut Vec<u8>) {
+        to.extend(self.to_le_bytes());
+    }
+    #[inline]
+    fn get(bytes: &[u8]) -> u16 {
+        u16::from_le_bytes([bytes[0], bytes[1]])
+    }
+}
+
 impl Code for u32 {
     const BYTES: usize = 4;
     fn put(self, to: &mut Vec<u8>) {

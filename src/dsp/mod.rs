@@ -1,5 +1,6 @@
 //! Pure arithmetic, one algorithm a file: no input or output, no settings.
 
+pub mod apart;
 pub mod biquad;
 pub mod compact;
 pub mod decimate;

@@ -121,14 +121,13 @@ fn curve(
             *slot = Some(values);
         }
     }
-    let spoken: Vec<[f64; BANDS]> = levels.iter().flatten().copied().collect();
-    if (spoken.len() as f64) < LEAST_S / row_s(view) {
+    let spoken = || levels.iter().flatten();
+    let count = spoken().count() as f64;
+    if count < LEAST_S / row_s(view) {
         return None;
     }
-    let mut means = [0.0; BANDS];
-    for (band, mean) in means.iter_mut().enumerate() {
-        *mean = spoken.iter().map(|r| r[band]).sum::<f64>() / spoken.len() as f64;
-    }
+    let means: [f64; BANDS] =
+        std::array::from_fn(|band| spoken().map(|row| row[band]).sum::<f64>() / count);
     let rows = levels
         .into_iter()
         .zip(hidden)

@@ -110,16 +110,16 @@ pub struct Frames {
     /// The grid.
     pub grid: Grid,
     /// Largest |x| in the frame's own samples, full scale 1.
-    pub peak: Vec<f32>,
+    pub peak: Series<f32>,
     /// Mean square of the frame's own samples.
     pub power: Vec<f32>,
     /// Mean square per band, from a Hann window of about 43 ms around the middle of the frame.
     bands: Series<[Power16; BANDS]>,
     /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, in parts of [`HARMONIC`]; 0 for
     /// silence.
-    harmonicity: Vec<u16>,
+    harmonicity: Series<u16>,
     /// Lag of that largest value, in periods of `lag_hz`; 0 for silence.
-    lag: Vec<u8>,
+    lag: Series<u8>,
     lag_hz: f64,
 }
 
@@ -131,12 +131,12 @@ impl Frames {
 
     /// Largest normalised autocorrelation between 70 and 400 Hz of the band 60 Hz .. 2.5 kHz, 0..1; 0 for silence.
     pub fn harmonicity(&self, frame: usize) -> f32 {
-        f32::from(self.harmonicity[frame]) / HARMONIC
+        f32::from(self.harmonicity.get(frame)) / HARMONIC
     }
 
     /// Frequency of the largest autocorrelation in Hz, to the nearest lag (2 % at 217 Hz); 0 for silence.
     pub fn pitch_hz(&self, frame: usize) -> f64 {
-        match self.lag[frame] {
+        match self.lag.get(frame) {
             0 => 0.0,
             lag => self.lag_hz / f64::from(lag),
         }
@@ -302,11 +302,11 @@ impl FramesMeter {
             offset: None,
             out: Frames {
                 grid,
-                peak: vec![],
+                peak: Series::default(),
                 power: vec![],
                 bands: Series::default(),
-                harmonicity: vec![],
-                lag: vec![],
+                harmonicity: Series::default(),
+                lag: Series::default(),
                 lag_hz: auto_rate,
             },
         }
@@ -315,10 +315,10 @@ impl FramesMeter {
     /// Make room for so many samples.
     pub(super) fn expect(&mut self, samples: u64, aside: &Aside) {
         self.out.bands = series(aside, samples, self.hop);
-        make_room(&mut self.out.peak, samples, self.hop);
+        self.out.harmonicity = series(aside, samples, self.hop);
+        self.out.lag = series(aside, samples, self.hop);
+        self.out.peak = series(aside, samples, self.hop);
         make_room(&mut self.out.power, samples, self.hop);
-        make_room(&mut self.out.harmonicity, samples, self.hop);
-        make_room(&mut self.out.lag, samples, self.hop);
     }
 
     /// Keep the lowest bins of every frame from now on, so many of each (at most a quarter of [`window_size`]), until they are

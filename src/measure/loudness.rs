@@ -8,6 +8,7 @@
 
 use pulp::Simd;
 
+use super::make_room;
 use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units;
 
@@ -196,6 +197,12 @@ impl LoudnessMeter {
         };
         meter.step_end = meter.edge(1);
         meter
+    }
+
+    /// Make room for so many samples.
+    pub(super) fn expect(&mut self, samples: u64) {
+        let step = self.edge(1) as usize;
+        make_room(&mut self.power, samples, step);
     }
 
     /// First sample of a step; exact for rates that no step divides.

@@ -4,7 +4,8 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
-use super::make_room;
+use super::series;
+use crate::aside::{Aside, Series};
 use crate::dsp::compact::Power16;
 
 /// Number of bands.
@@ -16,7 +17,7 @@ pub const LOW_EDGES_HZ: [(f64, f64); LOW_BANDS] = [(20.0, 60.0), (60.0, 130.0)];
 #[derive(Debug, Clone, Default)]
 pub struct Low {
     /// Full scale 1; 0 for silence.
-    pub power: Vec<[Power16; LOW_BANDS]>,
+    pub power: Series<[Power16; LOW_BANDS]>,
 }
 
 /// Second-order sections of all bands, side by side, in transposed direct form II, without their gain.
@@ -103,7 +104,9 @@ pub struct LowMeter {
     at: u64,
     sum: [f64; LOW_BANDS],
     count: u32,
-    out: Vec<[Power16; LOW_BANDS]>,
+    out: Series<[Power16; LOW_BANDS]>,
+    /// Frames of the grid, once they are known: the copy ends behind them.
+    frames: usize,
 }
 
 impl LowMeter {
@@ -117,18 +120,19 @@ impl LowMeter {
             at: 0,
             sum: [0.0; LOW_BANDS],
             count: 0,
-            out: Vec::new(),
+            out: Series::default(),
+            frames: usize::MAX,
         }
     }
 
     /// Make room for so many samples of the track.
-    pub(super) fn expect(&mut self, samples: u64) {
-        make_room(&mut self.out, samples, self.hop as usize);
+    pub(super) fn expect(&mut self, samples: u64, aside: &Aside) {
+        self.out = series(aside, samples, self.hop as usize);
     }
 
     /// Take in samples of the copy.
     pub fn push(&mut self, mut x: &[f32]) {
-        while !x.is_empty() {
+        while !x.is_empty() && self.out.len() < self.frames {
             let end = ((self.out.len() as u64 + 1) * self.hop).div_ceil(self.factor);
             if self.at >= end {
                 self.close();
@@ -153,12 +157,16 @@ impl LowMeter {
         self.count = 0;
     }
 
-    /// Everything measured, for a grid of `frames` frames.
-    pub fn finish(mut self, frames: usize) -> Low {
-        if self.count > 0 {
+    /// Everything measured with the last samples of the copy, for a grid of `frames` frames.
+    pub fn finish(mut self, last: &[f32], frames: usize) -> Low {
+        self.frames = frames;
+        self.push(last);
+        if self.count > 0 && self.out.len() < frames {
             self.close();
         }
-        self.out.resize(frames, Default::default());
+        let missing = frames.saturating_sub(self.out.len());
+        self.out
+            .extend(std::iter::repeat_n(Default::default(), missing));
         Low { power: self.out }
     }
 }
@@ -174,14 +182,15 @@ mod tests {
             .collect();
         let mut meter = LowMeter::new(48_000, 16, 960);
         x.chunks(block).for_each(|part| meter.push(part));
-        meter.finish(100)
+        meter.finish(&[], 100)
     }
 
     /// A sine of amplitude 1 has the power 1/2; a voice of 100 Hz leaves nothing below 60 Hz.
     #[test]
     fn bands_hold_their_tones_and_keep_the_voice_out() {
         let mean = |low: &Low, band: usize| {
-            low.power[50..90]
+            low.power
+                .part(50..90)
                 .iter()
                 .map(|p| f32::from(p[band]))
                 .sum::<f32>()
@@ -199,6 +208,7 @@ mod tests {
         let whole = measure(50.0, 6000);
         assert_eq!(whole.power.len(), 100);
         assert_eq!(measure(50.0, 7).power, whole.power);
-        assert!(LowMeter::new(44_100, 14, 882).finish(0).power.is_empty());
+        let nothing = LowMeter::new(44_100, 14, 882).finish(&[0.1; 40], 0);
+        assert!(nothing.power.is_empty());
     }
 }

@@ -268,10 +268,11 @@ impl TrackMeter {
     /// that is a file. Nothing depends on it.
     pub fn expecting(mut self, samples: u64, aside: &Aside) -> TrackMeter {
         self.plain.frames.expect(samples, aside);
-        self.plain.low.expect(samples);
+        self.plain.low.expect(samples, aside);
         self.plain.lines.expect(aside);
         self.filtered.fine.expect(samples, aside);
-        self.filtered.active.expect(samples);
+        self.filtered.loudness.expect(samples);
+        self.filtered.active.expect(samples, aside);
         self
     }
 
@@ -301,14 +302,13 @@ impl TrackMeter {
     /// Everything measured.
     pub fn finish(self, nonfinite_samples: u64) -> TrackMeasures {
         let (filtered, mut plain) = (self.filtered, self.plain);
+        let frames = plain.frames.finish();
         plain.copy.clear();
         plain.decimator.finish(&mut plain.copy);
-        plain.low.push(&plain.copy);
         plain.lines.push(&[], &plain.copy);
-        let frames = plain.frames.finish();
         let floor = Floor::of(&frames);
         TrackMeasures {
-            low: plain.low.finish(frames.grid.frames),
+            low: plain.low.finish(&plain.copy, frames.grid.frames),
             lines: plain.lines.finish(),
             frames,
             floor,

@@ -192,7 +192,7 @@ fn exceeded(rail: &Rail, frames: &Frames, outermost: bool) -> bool {
     let beyond = frames
         .peak
         .iter()
-        .filter(|&&p| p > rail.value * 1.003)
+        .filter(|&p| p > rail.value * 1.003)
         .count();
     3 * beyond > rail.runs.len()
 }

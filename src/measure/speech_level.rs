@@ -9,7 +9,8 @@
 use pulp::Simd;
 
 use super::loudness::Section;
-use super::make_room;
+use super::series;
+use crate::aside::{Aside, Series};
 use crate::dsp::biquad::{Biquad, InStep, gather, in_step, lane};
 use crate::units;
 
@@ -30,9 +31,9 @@ const HIGH_PASS_HZ: f64 = 100.0;
 #[derive(Debug, Clone, Default)]
 pub struct ActiveLevel {
     /// Sum of squares of the frame's samples after the high-pass.
-    energy: Vec<f32>,
+    energy: Series<f32>,
     /// Exponent of the largest envelope value within the frame: thresholds are powers of two.
-    envelope: Vec<u8>,
+    envelope: Series<u8>,
     /// Samples of a frame, and of the last.
     hop: u32,
     last: u32,
@@ -51,9 +52,15 @@ pub struct Active {
 impl ActiveLevel {
     /// Active level of the frames for which `chosen` holds, as if they followed one another; `None` for silence or no frame.
     pub fn of(&self, chosen: impl Fn(usize) -> bool) -> Option<Active> {
-        let frames: Vec<usize> = (0..self.energy.len()).filter(|&f| chosen(f)).collect();
-        let energy: f64 = frames.iter().map(|&f| f64::from(self.energy[f])).sum();
-        let total: f64 = frames.iter().map(|&f| self.samples(f)).sum();
+        let (mut energy, mut total) = (0.0, 0.0);
+        // Samples and envelope of each: they are asked for at every threshold.
+        let mut frames: Vec<(u32, u8)> = Vec::new();
+        for frame in (0..self.energy.len()).filter(|&f| chosen(f)) {
+            let samples = self.samples(frame);
+            energy += f64::from(self.energy.get(frame));
+            total += f64::from(samples);
+            frames.push((samples, self.envelope.get(frame)));
+        }
         if energy <= 0.0 || total <= 0.0 {
             return None;
         }
@@ -83,23 +90,23 @@ impl ActiveLevel {
     }
 
     /// Samples of a frame.
-    fn samples(&self, frame: usize) -> f64 {
+    fn samples(&self, frame: usize) -> u32 {
         let last = frame + 1 == self.energy.len();
-        f64::from(if last { self.last } else { self.hop })
+        if last { self.last } else { self.hop }
     }
 
     /// Samples of those frames during which the envelope is, or within the hangover was, at or above a threshold.
-    fn active_samples(&self, frames: &[usize], threshold: f32) -> f64 {
+    fn active_samples(&self, frames: &[(u32, u8)], threshold: f32) -> f64 {
         let threshold = exponent(threshold);
         let mut hang = 0;
         let mut active = 0.0;
-        for &f in frames {
-            if self.envelope[f] >= threshold {
+        for &(samples, envelope) in frames {
+            if envelope >= threshold {
                 hang = self.hangover_frames + 1;
             }
             if hang > 0 {
                 hang -= 1;
-                active += self.samples(f);
+                active += f64::from(samples);
             }
         }
         active
@@ -143,9 +150,9 @@ impl ActiveLevelMeter {
     }
 
     /// Make room for so many samples.
-    pub(super) fn expect(&mut self, samples: u64) {
-        make_room(&mut self.out.energy, samples, self.hop as usize);
-        make_room(&mut self.out.envelope, samples, self.hop as usize);
+    pub(super) fn expect(&mut self, samples: u64, aside: &Aside) {
+        self.out.energy = series(aside, samples, self.hop as usize);
+        self.out.envelope = series(aside, samples, self.hop as usize);
     }
 
     /// Take in samples.

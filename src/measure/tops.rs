@@ -267,6 +267,7 @@ impl TopsMeter {
     /// Everything measured.
     pub fn finish(mut self) -> Tops {
         self.prune();
+        self.out.list.shrink_to_fit();
         self.out
     }
 }

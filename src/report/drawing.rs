@@ -216,7 +216,8 @@ fn empty() -> TrackDrawing {
 }
 
 fn track(frames: &Frames, floor: &Floor, per_column: usize) -> TrackDrawing {
-    let peak = frames.peak.chunks(per_column).map(|part| {
+    let peaks = frames.peak.all();
+    let peak = peaks.chunks(per_column).map(|part| {
         let largest = part.iter().fold(0f32, |a, &b| a.max(b));
         db(f64::from(largest))
     });

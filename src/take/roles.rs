@@ -455,7 +455,8 @@ fn steady(track: &TrackMeasures) -> Option<Role> {
                 *s += f64::from(b) / total / on.len() as f64;
             }
         }
-        crest += f64::from(track.frames.peak[f]).powi(2) / f64::from(power[f]) / on.len() as f64;
+        crest +=
+            f64::from(track.frames.peak.get(f)).powi(2) / f64::from(power[f]) / on.len() as f64;
     }
     let strongest = share.iter().copied().fold(0.0, f64::max);
     // A sine lies in one band (or between two) and has a crest factor of 3 dB.

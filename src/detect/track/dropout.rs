@@ -82,7 +82,7 @@ fn limiter_dips(view: &TakeView<'_>, position: usize, gap: &Gap) -> bool {
     if gap.cause != Cause::Below || gap.depth_db > LIMITER_DB {
         return false;
     }
-    let peaks = &view.tracks[position].frames.peak;
+    let peaks = view.tracks[position].frames.peak.all();
     let top = CEILING * peaks.iter().copied().fold(0f32, f32::max);
     let reach = view.grid.frames_in(LIMITER_S);
     let (first, last) = (

@@ -629,7 +629,7 @@ fn exact_gaps(view: &TakeView<'_>, track: usize) -> Vec<Gap> {
     let measures = &view.tracks[track];
     let (runs, rate) = (&measures.runs, f64::from(view.grid.rate));
     let edge = (0.02 * rate) as u64;
-    let peak = measures.frames.peak.iter().copied().fold(0f32, f32::max);
+    let peak = measures.frames.peak.iter().fold(0f32, f32::max);
     let inside = |start: u64, end: u64| {
         start > edge && end + edge < view.grid.samples && end - start < (2.0 * rate) as u64
     };

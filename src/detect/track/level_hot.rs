@@ -128,7 +128,7 @@ fn run(view: &TakeView<'_>, position: usize) -> Vec<Finding> {
 fn near_full_scale(view: &TakeView<'_>, position: usize) -> usize {
     let least = units::amplitude(view.settings.get(&PEAK)) as f32;
     let apart = view.grid.frames_in(PEAK_APART_S);
-    let peak = &view.tracks[position].frames.peak;
+    let peak = view.tracks[position].frames.peak.all();
     let mut last: Option<usize> = None;
     let mut count = 0;
     for f in view.speech.own_frames(position) {

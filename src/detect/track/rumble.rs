@@ -80,7 +80,6 @@ const ROOM_EVENT_DB: f64 = 12.0;
 pub(crate) struct Lows {
     level: Vec<f32>,
     excess: Vec<f32>,
-    tilt: Vec<f32>,
     /// Whether 60 to 500 Hz stand far over their background.
     event: Vec<bool>,
 }
@@ -101,7 +100,8 @@ fn look_below(measures: &TrackMeasures, dead: &[(usize, usize)], per_s: f64) -> 
         .zip(floor_db(measures, 60.0, 500.0));
     let event = over.map(|(l, f)| l - f > ROOM_EVENT_DB).collect();
     let width = (SMOOTH_S * per_s) as usize;
-    let low = &measures.low.power;
+    let low = measures.low.power.all();
+    let low = low.as_ref();
     let band = |b: usize, width: usize| smooth(low.len(), width, move |f| f64::from(low[f][b]));
     let slow: Vec<f32> = band(0, 2 * width).collect();
     let opening = ((OPENING_S * per_s) as usize).min(slow.len() / 3).max(1);
@@ -125,11 +125,6 @@ fn look_below(measures: &TrackMeasures, dead: &[(usize, usize)], per_s: f64) -> 
     let floor = opened.into_iter().map(|f| f.min(quiet).max(lowest));
     Lows {
         excess: level.iter().zip(floor).map(|(l, b)| l - b).collect(),
-        tilt: level
-            .iter()
-            .zip(band(1, width))
-            .map(|(l, b)| l - b)
-            .collect(),
         level,
         event,
     }
@@ -186,12 +181,18 @@ fn run(view: &TakeView<'_>, track: usize) -> Vec<Finding> {
         view.settings.get(&MIN_ALONE_DB),
         view.settings.get(&MIN_RE_SPEECH_DB),
     );
+    let low = view.tracks[track].low.power.all();
+    let upper: Vec<f32> = smooth(low.len(), (SMOOTH_S * per_s) as usize, |f| {
+        f64::from(low[f][1])
+    })
+    .collect();
+    drop(low);
     let elsewhere = |f: usize| theirs.iter().map(|t| t[f]).fold(0.0, f32::max);
     let shows: Vec<bool> = (0..grid.frames)
         .map(|f| {
             let elsewhere = elsewhere(f);
-            let [level, excess, tilt] =
-                [&mine.level, &mine.excess, &mine.tilt].map(|values| f64::from(values[f]));
+            let [level, excess] = [&mine.level, &mine.excess].map(|values| f64::from(values[f]));
+            let tilt = f64::from(mine.level[f] - upper[f]);
             excess > least
                 && excess - f64::from(elsewhere) > alone
                 && tilt > LEAST_TILT_DB
@@ -405,7 +406,6 @@ mod tests {
     fn what_two_microphones_share_is_a_sound() {
         let lows = |level: Vec<f32>| Lows {
             excess: level.iter().map(|l| l + 90.0).collect(),
-            tilt: vec![0.0; level.len()],
             event: vec![false; level.len()],
             level,
         };
