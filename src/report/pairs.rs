@@ -3,20 +3,23 @@
 use super::model;
 use crate::compare::pairs::{Segment, summed};
 use crate::compare::{Mix, PairMeasures, faders};
-use crate::report::model::Role;
+use crate::report::model::{Role, RoleSource};
 use crate::take::Take;
 use crate::units::rounded;
 
-/// Boom and plant against every body microphone always, and whatever may be one of them; other pairs where they are correlated.
+/// Boom and plant against every body microphone always, and whatever may be one of them, as a track may whose role is a guess from
+/// what it sounds like; other pairs where they are correlated.
 pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
     measured
         .iter()
         .filter(|p| {
-            let roles = [take.tracks[p.a].role, take.tracks[p.b].role];
+            let tracks = [&take.tracks[p.a], &take.tracks[p.b]];
+            let roles = tracks.map(|t| t.role);
+            let guessed = tracks.iter().any(|t| t.role_source == RoleSource::Signal);
             let always = roles.contains(&Role::Lav)
                 && (roles.contains(&Role::Boom) || roles.contains(&Role::Plant));
             // A pair that somebody walks through has a spread without one delay.
-            always || roles.contains(&Role::Unknown) || p.spread_s.is_some()
+            always || guessed || roles.contains(&Role::Unknown) || p.spread_s.is_some()
         })
         .map(|p| pair(p, take))
         .collect()

@@ -931,7 +931,7 @@ mod tests {
         let points = heights.map(point);
         Top {
             points,
-            ..top(at, points[0].value, knee, 0.4)
+            ..top(at, heights[0] as f32, knee, 0.4)
         }
     }
 

@@ -143,10 +143,10 @@ fn flat_tops_are_found_below_full_scale_at_any_gain_of_a_float_file() {
     }
 }
 
-/// A few words cut by little: too few corners to prove anything by their number. Behind a low-cut all cut tops slope by one
-/// rate. The same words uncut behind the same low-cut are silent.
+/// A few words cut by little: too few corners to prove anything by their number. Ahead of a low-cut all cut tops were level at one
+/// height. The same words uncut behind the same low-cut are silent.
 #[test]
-fn a_few_shallow_cuts_are_found_by_their_common_slope() {
+fn a_few_shallow_cuts_are_found_by_the_ceiling_ahead_of_the_low_cut() {
     for hz in [60.0, 120.0] {
         for (depth_db, cut) in [(2.0, true), (-1.0, false)] {
             let mut rendered = dialogue(23);
@@ -185,7 +185,6 @@ fn low_cut_of_second_order(x: &mut [f32], hz: f64) {
 /// Behind a low-cut of second order the tops of quiet bursts slope more than those of loud ones: all are told.
 #[test]
 fn every_burst_cut_ahead_of_a_low_cut_of_second_order_is_told() {
-    // Of the second a slope that grows has the larger odds, but lies at all levels: the one that does not grow proves it.
     for (seed, hz) in [(26, 120.0), (27, 100.0)] {
         let mut rendered = dialogue(seed);
         let track = rendered.track("Orrin");
@@ -203,6 +202,34 @@ fn every_burst_cut_ahead_of_a_low_cut_of_second_order_is_told() {
             bursts += 1;
         }
         assert!(bursts >= 3, "{bursts}");
+    }
+}
+
+/// The same of shallow cuts, also with an offset, which the integrals that undo a low-cut add up.
+#[test]
+fn shallow_cuts_ahead_of_a_low_cut_of_second_order_are_found_beside_an_offset() {
+    for (seed, hz) in [(23, 150.0), (26, 80.0)] {
+        for offset in [0.0, 0.002] {
+            for (depth_db, cut) in [(2.0, true), (-1.0, false)] {
+                let mut rendered = dialogue(seed);
+                let track = rendered.track("Orrin");
+                rendered.flatten(track, depth_db);
+                let x = &mut rendered.tracks[track].x;
+                low_cut_of_second_order(x, hz);
+                peak_at(&mut rendered, track, -9.0);
+                rendered.tracks[track]
+                    .x
+                    .iter_mut()
+                    .for_each(|v| *v += offset);
+                let take = check_as(&rendered, &float());
+                if cut {
+                    let found = alarms(&take, "flat_top");
+                    assert!(!found.is_empty(), "{hz} {offset}: {}", listing(&take));
+                } else {
+                    assert_silent(&take, "flat_top");
+                }
+            }
+        }
     }
 }
 

@@ -30,10 +30,20 @@ fn tracks_without_names_have_all_their_pairs() {
         bare: true,
         ..Label::default()
     };
-    let short = Scene::dialogue(&["Hedda", "Orrin"], 2.0, 31).render();
-    let take = check_as(&short, &bare);
+    // The shorter one leaves the roles unknown; in the longer one they are guessed from what is heard.
+    for (length_s, unknown) in [(2.0, true), (20.0, false)] {
+        let scene = Scene::dialogue(&["Hedda", "Orrin"], length_s, 31).render();
+        let take = check_as(&scene, &bare);
+        let is_unknown = |t: &&model::Track| t.role == model::Role::Unknown;
+        assert_eq!(take.tracks.iter().any(|t| is_unknown(&t)), unknown);
+        has_all_pairs(&take);
+    }
+}
+
+/// All tracks that are no mix are compared with each other.
+fn has_all_pairs(take: &model::Take) {
     let unnamed: Vec<usize> = (take.tracks.iter())
-        .filter(|t| t.role == model::Role::Unknown)
+        .filter(|t| t.role != model::Role::Mix)
         .map(|t| t.index)
         .collect();
     assert!(unnamed.len() > 1);
