@@ -7,22 +7,29 @@ use crate::report::model::{Role, RoleSource};
 use crate::take::Take;
 use crate::units::rounded;
 
-/// Boom and plant against every body microphone always, and whatever may be one of them, as a track may whose role is a guess from
-/// what it sounds like; other pairs where they are correlated.
+/// The pairs that are told.
 pub fn pairs(measured: &[PairMeasures], take: &Take) -> Vec<model::Pair> {
     measured
         .iter()
         .filter(|p| {
             let tracks = [&take.tracks[p.a], &take.tracks[p.b]];
-            let roles = tracks.map(|t| t.role);
-            let guessed = tracks.iter().any(|t| t.role_source == RoleSource::Signal);
-            let always = roles.contains(&Role::Lav)
-                && (roles.contains(&Role::Boom) || roles.contains(&Role::Plant));
             // A pair that somebody walks through has a spread without one delay.
-            always || guessed || roles.contains(&Role::Unknown) || p.spread_s.is_some()
+            is_told(
+                tracks.map(|t| (t.role, t.role_source)),
+                p.spread_s.is_some(),
+            )
         })
         .map(|p| pair(p, take))
         .collect()
+}
+
+/// Boom and plant against every body microphone always, and whatever may be one of them, as a track may whose role is a guess from
+/// what it sounds like; other pairs where they are correlated.
+fn is_told(tracks: [(Role, RoleSource); 2], correlated: bool) -> bool {
+    let some = |role: Role| tracks.iter().any(|t| t.0 == role);
+    let guessed = tracks.iter().any(|t| t.1 == RoleSource::Signal);
+    let always = some(Role::Lav) && (some(Role::Boom) || some(Role::Plant));
+    always || guessed || some(Role::Unknown) || correlated
 }
 
 fn pair(p: &PairMeasures, take: &Take) -> model::Pair {
@@ -77,4 +84,19 @@ pub fn faders(mixes: &[Mix], take: &Take) -> Option<Vec<model::Fader>> {
         })
         .collect();
     (!all.is_empty()).then_some(all)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_wearers_are_told_where_they_are_correlated_or_only_guessed() {
+        let lav = (Role::Lav, RoleSource::Metadata);
+        let guess = (Role::Lav, RoleSource::Signal);
+        assert!(!is_told([lav, lav], false) && is_told([lav, lav], true));
+        assert!(is_told([lav, guess], false) && is_told([guess, guess], false));
+        assert!(is_told([(Role::Boom, RoleSource::Metadata), lav], false));
+        assert!(is_told([(Role::Unknown, RoleSource::Signal), lav], false));
+    }
 }

@@ -23,6 +23,16 @@ fn polarity_is_told_across_the_slowest_link() {
     assert_found(&check(&r), "polarity_inverted", orrin + 1, 0.0, 20.0, 0.0);
 }
 
+/// Two seconds of words, which the boom hears directly: as good as twice as many in a room that rings.
+#[test]
+fn few_words_tell_a_polarity_where_the_direct_sound_is_heard() {
+    let mut r = Scene::dialogue(&["Hedda", "Orrin", "Wim"], 7.0, 32).render();
+    assert_silent(&check(&r), "polarity_inverted");
+    let orrin = r.track("Orrin");
+    r.invert(orrin);
+    assert_found(&check(&r), "polarity_inverted", orrin + 1, 0.0, 7.0, 0.0);
+}
+
 /// A file that names no track: any of them may be the boom, so every pair is there, measured or not.
 #[test]
 fn tracks_without_names_have_all_their_pairs() {
