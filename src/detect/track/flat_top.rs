@@ -145,8 +145,8 @@ const CEILING_ODDS: f64 = 5.0;
 /// Where a ceiling is that plain, so much of [`MIN_RATIO`] is enough: what a voice sways by below the filter's reach is not restored,
 /// so that some of what was cut stands a little lower.
 const CEILING_RATIO: f64 = 1.5;
-/// What choosing among some hundred high-passes and thirty heights costs, log odds.
-const CHOICE_ODDS: f64 = 8.0;
+/// What choosing among some hundred high-passes and a few heights costs, log odds.
+const CHOICE_ODDS: f64 = 6.0;
 /// Heights that are looked at with one high-pass: those at which most pieces stand.
 const HEIGHTS: usize = 6;
 /// Shortest straight piece that can be seen to be level, samples with its corners.
