@@ -4,8 +4,8 @@
 //! `sqrt(2) w` times that and `w^2` times the integral of the integral. So what was ahead of it is known at a sample from three
 //! numbers ([`Point`]), for every corner.
 //!
-//! Input: one track, full scale 1.0; any rate, any block length. Both integrals forget with [`FORGET_HZ`], or an offset would add
-//! up: what is restored is what was ahead, without its lowest frequencies. Memory: a pair of numbers each [`TILE`] samples of the
+//! Input: one track, full scale 1.0; any rate, any block length. Both integrals forget below 2 Hz, or an offset would add
+//! up: what is restored is what was ahead, without its lowest frequencies. Memory: a pair of numbers each 64 samples of the
 //! reach asked for. Silence: zeros. Errors, panics: none.
 //! Source: transfer function of the Butterworth high-pass, `s^2 / (s^2 + sqrt(2) w s + w^2)`; integrals by the trapezoidal rule, as
 //! the bilinear transform has them.
