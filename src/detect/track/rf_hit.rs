@@ -418,15 +418,9 @@ fn dies_away(burst: &Burst) -> bool {
 /// Cloth has more from 250 to 500 Hz than from 1 to 2 kHz, by so much, where nobody speaks; noise of a link has less. dB.
 const BODY_DB: f64 = 1.0;
 
-/// Whether a burst comes and goes as cloth does, rather than cut on and off: the strokes of cloth reach [`NOISE_EDGE_DB`] on one
-/// side at most.
-fn swells(burst: &Burst) -> bool {
-    burst.rise_db < BLOW_RISE_DB && burst.rise_db.min(burst.fall_db) <= NOISE_EDGE_DB
-}
-
 /// Whether a burst that swells has the body of a touch: bright cloth.
 fn has_body(view: &TakeView<'_>, position: usize, burst: &Burst) -> bool {
-    if !swells(burst) {
+    if burst.rise_db >= BLOW_RISE_DB {
         return false;
     }
     let frames = &view.tracks[position].frames;
@@ -707,16 +701,6 @@ mod tests {
 
     fn burst(excess_db: f64, whiteness_db: f64, rise_db: f64, heard_db: f64) -> Burst {
         Burst::made(48, excess_db, whiteness_db, rise_db, heard_db)
-    }
-
-    #[test]
-    fn what_is_cut_on_and_off_does_not_swell() {
-        let edges = |rise_db, fall_db| Burst {
-            fall_db,
-            ..burst(20.0, -6.0, rise_db, 2.0)
-        };
-        assert!(swells(&edges(6.0, 5.0)) && swells(&edges(14.0, 6.0)) && swells(&edges(6.0, 16.0)));
-        assert!(!swells(&edges(14.0, 16.0)) && !swells(&edges(19.0, 5.0)));
     }
 
     #[test]
