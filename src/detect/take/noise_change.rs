@@ -577,8 +577,6 @@ fn run(view: &TakeView<'_>) -> Vec<Finding> {
         .collect()
 }
 
-/// Microphones whose own background is wider between its quartiles, dB, have to move twice as far.
-const MOST_WIDE_DB: f64 = 2.5;
 /// Least change that one microphone of several can tell alone, dB.
 const ALONE_DB: f64 = 4.3;
 
@@ -614,7 +612,7 @@ fn of_the_place(group: &Shared, backgrounds: &[(usize, &Background)], per_s: f64
             let moved = sign * (median(&after) - median(&before));
             let wide = |x: &[f64]| percentile(x, 0.75) - percentile(x, 0.25);
             let widest = wide(&before).max(wide(&after));
-            moved >= widest.max(0.5) && widest <= MOST_WIDE_DB.max(0.5 * moved)
+            moved >= widest.max(0.5) && widest <= 2.5
         })
         .count();
     2 * (along + group.on.len()) > backgrounds.len() && along > 0
