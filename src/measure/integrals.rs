@@ -11,6 +11,7 @@
 //! the bilinear transform has them.
 
 use super::past::Reach;
+use crate::dsp::lanes::dot_within;
 use crate::dsp::widest::widest;
 
 /// Samples between the places at which the integrals are kept.
@@ -39,6 +40,17 @@ pub struct HighPass {
 }
 
 impl Point {
+    /// The same without a constant offset, which adds to the integrals until they forget as much.
+    pub fn without(self, offset: f64) -> Point {
+        let less = |value: f32, part: f64| (f64::from(value) - part) as f32;
+        let e = rad(FORGET_HZ);
+        Point {
+            value: less(self.value, offset),
+            once: less(self.once, offset / e),
+            twice: less(self.twice, offset / e.powi(2)),
+        }
+    }
+
     /// The value ahead of a high-pass.
     pub fn ahead_of(&self, high_pass: HighPass) -> f64 {
         let (w, e) = (rad(high_pass.hz), rad(FORGET_HZ));
@@ -51,19 +63,6 @@ impl Point {
             }
         };
         f64::from(self.value) + once * f64::from(self.once) + twice * f64::from(self.twice)
-    }
-}
-
-impl Point {
-    /// The same without a constant offset, which adds to the integrals until they forget as much.
-    pub fn without(self, offset: f64) -> Point {
-        let less = |value: f32, part: f64| (f64::from(value) - part) as f32;
-        let e = rad(FORGET_HZ);
-        Point {
-            value: less(self.value, offset),
-            once: less(self.once, offset / e),
-            twice: less(self.twice, offset / e.powi(2)),
-        }
     }
 }
 
@@ -90,8 +89,9 @@ impl Sums {
 #[derive(Debug)]
 pub struct Integrals {
     rate: f64,
-    /// What is left of a sum after one sample.
+    /// What is left of a sum after one sample, and after a tile.
     keep: f64,
+    left: f64,
     /// What each sample of a tile adds to both sums at its end.
     weights: Box<[[f32; TILE]; 2]>,
     /// Sums at the starts of the last tiles, by the number of the tile.
@@ -114,6 +114,7 @@ impl Integrals {
         Integrals {
             rate,
             keep,
+            left: keep.powi(TILE as i32),
             weights,
             kept: vec![Sums::default(); reach / TILE + 3],
             tiles: 0,
@@ -123,13 +124,12 @@ impl Integrals {
 
     /// Take in the samples up to `end`.
     pub fn push(&mut self, reach: Reach<'_>, end: u64) {
-        let left = self.keep.powi(TILE as i32);
+        let left = self.left;
         let room = self.kept.len() as u64;
         while (self.tiles + 1) * TILE as u64 <= end {
             let from = reach.place(self.tiles * TILE as u64);
             self.kept[(self.tiles % room) as usize] = self.sums;
-            let mut added = [0f32; 2];
-            weighted(&mut added, &reach.x[from..from + TILE], &self.weights);
+            let added = weighted(&reach.x[from..from + TILE], &self.weights);
             let Sums { once, twice } = self.sums;
             self.sums = Sums {
                 once: left * once + f64::from(added[0]),
@@ -159,22 +159,9 @@ impl Integrals {
     }
 }
 
-/// Lanes of the sums of a tile.
-const LANES: usize = 16;
-
 widest! {
-    fn weighted<'a, 'b, 'c>(sums: &'a mut [f32; 2], x: &'b [f32], weights: &'c [[f32; TILE]; 2]) {
-        for (sum, weights) in sums.iter_mut().zip(weights) {
-            let mut lanes = [0f32; LANES];
-            let (x, _) = x.as_chunks::<LANES>();
-            let (weights, _) = weights.as_chunks::<LANES>();
-            for (x, weights) in x.iter().zip(weights) {
-                for k in 0..LANES {
-                    lanes[k] += x[k] * weights[k];
-                }
-            }
-            *sum = lanes.iter().sum();
-        }
+    fn weighted<'a, 'b>(x: &'a [f32], weights: &'b [[f32; TILE]; 2]) -> [f32; 2] {
+        [dot_within(x, &weights[0]), dot_within(x, &weights[1])]
     }
 }
 
@@ -182,6 +169,7 @@ widest! {
 mod tests {
     use super::*;
     use crate::measure::past::Past;
+    use crate::synth::sources::{low_cut_of_second_order, noise};
     use std::f64::consts::TAU;
 
     /// The points of a track at some samples, however it is cut.
@@ -203,32 +191,16 @@ mod tests {
         found
     }
 
-    /// Butterworth high-pass by its difference equation (bilinear transform; RBJ audio EQ cookbook, Q = 1/sqrt(2)).
-    fn second_order(x: &[f64], hz: f64, rate: f64) -> Vec<f32> {
-        let w = TAU * hz / rate;
-        let alpha = w.sin() / std::f64::consts::SQRT_2;
-        let (a0, a1, a2) = (1.0 + alpha, -2.0 * w.cos(), 1.0 - alpha);
-        let (b0, b1) = ((1.0 + w.cos()) / 2.0, -(1.0 + w.cos()));
-        let mut y = vec![0f64; x.len()];
-        let get = |v: &[f64], i: usize, back: usize| if i >= back { v[i - back] } else { 0.0 };
-        for i in 0..x.len() {
-            y[i] = (b0 * (x[i] + get(x, i, 2)) + b1 * get(x, i, 1)
-                - a1 * get(&y, i, 1)
-                - a2 * get(&y, i, 2))
-                / a0;
-        }
-        y.iter().map(|&v| v as f32).collect()
-    }
-
     #[test]
     fn what_a_high_pass_took_off_is_back() {
         for rate in [44_100u32, 48_000, 96_000] {
             let fs = f64::from(rate);
-            let cut: Vec<f64> = (0..rate)
-                .map(|i| (1.4 * (TAU * 170.0 * f64::from(i) / fs).sin()).clamp(-0.5, 0.5))
+            let cut: Vec<f32> = (0..rate)
+                .map(|i| (1.4 * (TAU * 170.0 * f64::from(i) / fs).sin()).clamp(-0.5, 0.5) as f32)
                 .collect();
             for hz in [60.0, 150.0] {
-                let y = second_order(&cut, hz, fs);
+                let mut y = cut.clone();
+                low_cut_of_second_order(&mut y, hz, rate);
                 let high_pass = HighPass { hz, steep: true };
                 let step = 7;
                 let restored = points(&y, rate, 4800, step);
@@ -239,7 +211,10 @@ mod tests {
                 {
                     let found = point.ahead_of(high_pass);
                     // Half a period of forgetting at 2 Hz, of both integrals, is 3.7 % of the height, in the middle of it none.
-                    assert!((found - cut).abs() < 0.02, "{rate} {hz}: {found} {cut}");
+                    assert!(
+                        (found - f64::from(*cut)).abs() < 0.02,
+                        "{rate} {hz}: {found} {cut}"
+                    );
                 }
             }
         }
@@ -263,7 +238,7 @@ mod tests {
 
     #[test]
     fn block_length_changes_nothing_and_silence_is_silence() {
-        let x = crate::synth::sources::noise(20_000, 3);
+        let x = noise(20_000, 3);
         let whole = points(&x, 48_000, x.len(), 13);
         for block in [1, 63, 480, 4096] {
             assert_eq!(points(&x, 48_000, block, 13), whole);

@@ -307,6 +307,23 @@ pub fn looped(recording: &[f32], n: usize, random: &mut Random) -> Vec<f32> {
         .collect()
 }
 
+/// A low-cut of second order (Butterworth, bilinear transform), as packs and mixers have it; corner and rate in Hz.
+pub fn low_cut_of_second_order(x: &mut [f32], hz: f64, rate: u32) {
+    let turn = (std::f64::consts::PI * hz / f64::from(rate)).tan();
+    let scale = 1.0 / (1.0 + std::f64::consts::SQRT_2 * turn + turn * turn);
+    let back = [
+        2.0 * scale * (turn * turn - 1.0),
+        scale * (1.0 - std::f64::consts::SQRT_2 * turn + turn * turn),
+    ];
+    let (mut past, mut out) = ([0f64; 2], [0f64; 2]);
+    for v in x {
+        let now = f64::from(*v);
+        let y = scale * (now - 2.0 * past[0] + past[1]) - back[0] * out[0] - back[1] * out[1];
+        (past, out) = ([now, past[0]], [y, out[0]]);
+        *v = y as f32;
+    }
+}
+
 #[cfg(test)]
 mod tests {
     #[test]

@@ -131,9 +131,7 @@ const RISING_HZ: f64 = 10.0;
 const LOWEST_HZ: f64 = 30.0;
 const TIMES: f64 = 1.06;
 const CORNERS_HZ: usize = 37;
-const FINE: [f64; 12] = [
-    -0.06, -0.05, -0.04, -0.03, -0.02, -0.01, 0.01, 0.02, 0.03, 0.04, 0.05, 0.06,
-];
+const FINE_PERCENT: i32 = 6;
 /// Ahead of it a piece that was cut is level within this, and stands at the ceiling within that, dB.
 const LEVEL_DB: f64 = 0.045;
 const AT_IT_DB: f64 = 0.03;
@@ -171,18 +169,16 @@ struct Corners {
 impl Corners {
     /// Corners of any kind; tops from the loudest down.
     fn plain(tops: &[(Top, f64)]) -> Corners {
-        let knees: Vec<f32> = tops.iter().map(|(t, _)| t.knee).collect();
-        let (log_odds, count) = best_stretch(knees.iter().map(|&k| odds(k)));
-        let corners = |knees: &[f32]| knees.iter().filter(|&&k| k > CORNER).count();
-        let (above, below) = knees.split_at(count);
+        let (log_odds, count) = best_stretch(tops.iter().map(|(t, _)| odds(t.knee)));
+        let (above, below) = tops.split_at(count);
         Corners {
             ahead: None,
             log_odds,
             count,
-            share: corners(above) as f64 / above.len().max(1) as f64,
+            share: corners_among(above) as f64 / above.len().max(1) as f64,
             share_below: 0.0,
         }
-        .over(corners(below), below.len())
+        .over(corners_among(below), below.len())
     }
 
     /// With what lies below: until tops there have shown otherwise, they are thought to be like those above, for corners at all
@@ -197,22 +193,24 @@ impl Corners {
 
     /// Those that speak loudest of corners which were level at one height ahead of a high-pass, or of none.
     fn ahead(tops: &[(Top, f64)]) -> Option<Corners> {
-        let tops: Vec<Top> = tops.iter().map(|(t, _)| *t).collect();
-        let corners = (0..CORNERS_HZ).map(|k| LOWEST_HZ * TIMES.powi(k as i32));
-        let high_passes = corners.flat_map(|hz| [false, true].map(|steep| HighPass { hz, steep }));
-        let coarse = std::iter::once(HighPass {
+        let none = HighPass {
             hz: 0.0,
             steep: false,
-        })
-        .chain(high_passes)
-        .filter_map(|high_pass| at_one_height(&tops, high_pass))
-        .reduce(louder)?;
+        };
+        let corners = (0..CORNERS_HZ).map(|k| LOWEST_HZ * TIMES.powi(k as i32));
+        let high_passes = corners.flat_map(|hz| [false, true].map(|steep| HighPass { hz, steep }));
+        let coarse = std::iter::once(none)
+            .chain(high_passes)
+            .filter_map(|high_pass| at_one_height(tops, high_pass))
+            .reduce(louder)?;
         let best = coarse.ahead?.high_pass;
-        let near = FINE.iter().map(|share| HighPass {
-            hz: best.hz * (1.0 + share),
-            ..best
-        });
-        let finer = near.filter_map(|high_pass| at_one_height(&tops, high_pass));
+        let near = (-FINE_PERCENT..=FINE_PERCENT)
+            .filter(|&percent| best.hz > 0.0 && percent != 0)
+            .map(|percent| HighPass {
+                hz: best.hz * (1.0 + f64::from(percent) / 100.0),
+                ..best
+            });
+        let finer = near.filter_map(|high_pass| at_one_height(tops, high_pass));
         std::iter::once(coarse).chain(finer).reduce(louder)
     }
 
@@ -226,6 +224,11 @@ impl Corners {
         };
         self.log_odds >= view.settings.get(&MIN_LOG_ODDS) && self.share >= ratio * self.share_below
     }
+}
+
+/// How many of some tops have corners.
+fn corners_among(tops: &[(Top, f64)]) -> usize {
+    tops.iter().filter(|(t, _)| t.knee > CORNER).count()
 }
 
 /// The stretch from the first on that speaks loudest: log odds, number.
@@ -302,21 +305,26 @@ fn is_level(top: &Top, high_pass: HighPass) -> bool {
         && units::db(to / from).abs() <= LEVEL_DB
 }
 
+/// A top as it was ahead of a high-pass: level, dBFS, the knee of its corners, and whether a level piece lay between them.
+struct Restored {
+    dbfs: f64,
+    knee: f32,
+    level: bool,
+}
+
 /// The level pieces at one height that speak loudest for a ceiling ahead of one high-pass.
-fn at_one_height(tops: &[Top], high_pass: HighPass) -> Option<Corners> {
-    let mut levels: Vec<(f64, f32, bool)> = tops
-        .iter()
-        .map(|t| (level_ahead(t, high_pass), t.knee, is_level(t, high_pass)))
-        .collect();
-    if levels.iter().filter(|l| l.2).count() < LEAST_ALIKE {
+fn at_one_height(tops: &[(Top, f64)], high_pass: HighPass) -> Option<Corners> {
+    let restored = |(top, _): &(Top, f64)| Restored {
+        dbfs: level_ahead(top, high_pass),
+        knee: top.knee,
+        level: is_level(top, high_pass),
+    };
+    let mut tops: Vec<Restored> = tops.iter().map(restored).collect();
+    if tops.iter().filter(|t| t.level).count() < LEAST_ALIKE {
         return None;
     }
-    levels.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let pieces: Vec<f64> = levels.iter().filter(|l| l.2).map(|l| l.0).collect();
-    let within = |low: f64, high: f64| {
-        let above = |db: f64| levels.partition_point(move |l| l.0 > db);
-        &levels[above(high)..above(low)]
-    };
+    tops.sort_by(|a, b| b.dbfs.total_cmp(&a.dbfs));
+    let pieces: Vec<f64> = tops.iter().filter(|t| t.level).map(|t| t.dbfs).collect();
     let mut heights: Vec<(usize, f64)> = (pieces.iter().enumerate())
         .map(|(i, &top)| {
             let near = pieces[i..].partition_point(|&p| p >= top - 2.0 * AT_IT_DB);
@@ -326,32 +334,36 @@ fn at_one_height(tops: &[Top], high_pass: HighPass) -> Option<Corners> {
         .collect();
     heights.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.total_cmp(&a.1)));
     heights.truncate(HEIGHTS);
-    let corners = heights.into_iter().map(|(_, ceiling_dbfs)| {
-        let holds = |l: &(f64, f32, bool)| l.2 && (l.0 - ceiling_dbfs).abs() <= AT_IT_DB;
-        let above = within(ceiling_dbfs - AT_IT_DB - 1e-9, f64::INFINITY);
-        let speaks = |l: &(f64, f32, bool)| {
-            if holds(l) {
-                odds(l.1) + CEILING_ODDS
-            } else {
-                odds(0.0)
-            }
-        };
-        let (log_odds, count) = best_stretch(above.iter().map(speaks));
-        let held = above[..count].iter().filter(|l| holds(l)).count();
-        let below = within(ceiling_dbfs - 6.0, ceiling_dbfs - BELOW_DB);
-        Corners {
-            ahead: Some(Ahead {
-                high_pass,
-                ceiling_dbfs,
-            }),
-            log_odds: log_odds - CHOICE_ODDS,
-            count,
-            share: held as f64 / count.max(1) as f64,
-            share_below: 0.0,
-        }
-        .over(below.iter().filter(|l| l.2).count(), below.len())
+    let ceilings = heights.into_iter().map(|(_, ceiling_dbfs)| Ahead {
+        high_pass,
+        ceiling_dbfs,
     });
-    corners.reduce(louder)
+    ceilings
+        .map(|ahead| at_a_ceiling(&tops, ahead))
+        .reduce(louder)
+}
+
+/// What level pieces at a ceiling say; tops from the loudest down.
+fn at_a_ceiling(tops: &[Restored], ahead: Ahead) -> Corners {
+    let ceiling = ahead.ceiling_dbfs;
+    let holds = |t: &Restored| t.level && (t.dbfs - ceiling).abs() <= AT_IT_DB;
+    let above = |dbfs: f64| tops.partition_point(|t| t.dbfs > dbfs);
+    // The lowest piece lies on the edge itself.
+    let upper = &tops[..above(ceiling - AT_IT_DB - 1e-9)];
+    let lower = &tops[above(ceiling - BELOW_DB)..above(ceiling - 6.0)];
+    let (log_odds, count) = best_stretch(upper.iter().map(|t| match holds(t) {
+        true => odds(t.knee) + CEILING_ODDS,
+        false => odds(0.0),
+    }));
+    let held = upper[..count].iter().filter(|t| holds(t)).count();
+    Corners {
+        ahead: Some(ahead),
+        log_odds: log_odds - CHOICE_ODDS,
+        count,
+        share: held as f64 / count.max(1) as f64,
+        share_below: 0.0,
+    }
+    .over(lower.iter().filter(|t| t.level).count(), lower.len())
 }
 
 /// Wider tops of which this share comes from one burst are the shape of one sound: a laugh repeats itself for a third of a second.
@@ -556,9 +568,8 @@ impl Shape {
         let next = self.within(-7.0 * ONE_HEIGHT_DB, 0.0) - crowd;
         let ratio = crowd as f64 / ((next + 1) as f64 / 6.0);
         let (at, below) = self.tops.split_at(crowd);
-        let among = |tops: &[(Top, f64)]| tops.iter().filter(|(t, _)| t.knee > CORNER).count();
-        let corners = among(at);
-        let share_below = (among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
+        let corners = corners_among(at);
+        let share_below = (corners_among(below) + 1) as f64 / (below.len() as f64 + ALIKE);
         let ceiling = crowd >= LEAST_CROWD
             && ratio >= CROWD_RATIO
             && corners >= CORNERS_IN_A_CROWD
@@ -566,7 +577,7 @@ impl Shape {
         ceiling.then_some(ratio)
     }
 
-    /// Corners of any slope prove a fault by themselves.
+    /// Corners of any kind prove a fault by themselves.
     fn is_sharp(&self, view: &TakeView<'_>) -> bool {
         let plain = &self.plain;
         let longest = self.tops[..plain.count]
